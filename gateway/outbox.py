@@ -1,0 +1,404 @@
+"""The outbox: every report on disk until ingest says that it is stored.
+
+One SQLite file (WAL, synchronous FULL). A report gets its seq and its bytes in one transaction;
+it leaves only by a receipt, never by the broker's own acknowledgement. When the size limit is
+hit, periodic readings go first and the next report declares what went.
+"""
+
+from __future__ import annotations
+
+import heapq
+import logging
+import sqlite3
+import threading
+import uuid
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+from msgspec import UNSET
+
+from gateway import contract
+
+FIRST_WAIT_S = 60.0
+LONGEST_WAIT_S = 900.0
+DEFAULT_LIMIT = 64 * 1024 * 1024
+MAX_DECLARED = 1024
+"""Ranges one report can declare (`contract.Report.dropped`)."""
+
+_FILE_ID = 0x464C_4F42  # names the file as an outbox in SQLite's own header
+_PERIODIC, _ASKED, _NEVER = 0, 1, 2
+_TABLES = """
+CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE queued (
+    seq INTEGER PRIMARY KEY, body BLOB NOT NULL, digest TEXT NOT NULL, size INTEGER NOT NULL,
+    rank INTEGER NOT NULL
+);
+CREATE INDEX queued_digest ON queued (digest);
+CREATE INDEX queued_rank ON queued (rank, seq);
+CREATE TABLE dropped (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, declared_in INTEGER);
+"""
+
+Synchronous = Literal["FULL", "NORMAL", "OFF"]
+Build = Callable[[int, list[list[int]]], Sequence[contract.Report]]
+"""Makes the reports of one moment from the first seq and the ranges that they must declare.
+
+The reports carry consecutive seqs from the first on. The ranges belong into the first report.
+"""
+
+log = logging.getLogger(__name__)
+
+
+class NotAnOutbox(ValueError):
+    """The file is not an outbox of ours; it is left as it is."""
+
+
+class OutboxBusy(OSError):
+    """Another process holds the outbox: two gateways must never share one journal."""
+
+
+class ReportTooLarge(ValueError):
+    """A report is larger than `contract.MAX_BODY`: split it by ECU first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Queued:
+    """One report waiting for its receipt; `attempts` counts earlier publications in this run."""
+
+    seq: int
+    body: bytes
+    digest: str
+    attempts: int
+
+
+@dataclass(slots=True)
+class _Wait:
+    due_s: float = 0.0
+    attempts: int = 0
+
+
+class Outbox:
+    """The reports of one gateway that ingest has not receipted yet.
+
+    Opening counts a boot. `journal` and `created_at` are used only when the file is new.
+    Safe to call from several threads. `limit_bytes` bounds the bodies, not the file.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        now: Callable[[], datetime],
+        limit_bytes: int = DEFAULT_LIMIT,
+        *,
+        journal: str | None = None,
+        created_at: datetime | None = None,
+        synchronous: Synchronous = "FULL",
+    ) -> None:
+        self._lock = threading.RLock()
+        self._limit = limit_bytes
+        self._db = _open(Path(path), synchronous)
+        try:
+            with self._transaction():
+                meta = self._meta(journal, created_at, now)
+        except BaseException:
+            self._db.close()
+            raise
+        self.journal: str = meta["journal"]
+        self.journal_created_at: str = meta["journal_created_at"]
+        self.boot_no = int(meta["boot_no"])
+        self._next = int(meta["next_seq"])
+        self._sizes: dict[int, int] = dict(
+            self._db.execute("SELECT seq, size FROM queued ORDER BY seq")
+        )  # in order of seq, and kept so: `oldest_kept` reads its first key
+        self._bytes = sum(self._sizes.values())
+        self._waits: dict[int, _Wait] = {seq: _Wait() for seq in self._sizes}
+        self._order: list[tuple[float, int]] = [(0.0, seq) for seq in self._sizes]
+
+    def close(self) -> None:
+        """Close the file; what is queued stays in it."""
+        with self._lock:
+            self._db.close()
+
+    # -- storing ------------------------------------------------------------------------------
+
+    def append(self, build: Build) -> list[int]:
+        """Allot seqs and store the reports of one moment in one transaction; return the seqs.
+
+        Raises `ReportTooLarge`, with nothing stored and no seq used, for a body above the limit
+        of the contract.
+        """
+        return self.append_many([build])
+
+    def append_many(self, builds: Iterable[Build]) -> list[int]:
+        """Store the reports of many moments in one transaction: all of them or none."""
+        with self._lock:
+            before = self._next
+            stored: list[tuple[int, int]] = []
+            try:
+                with self._transaction():
+                    for build in builds:
+                        stored += self._store(build)
+                    self._set("next_seq", str(self._next))
+            except BaseException:
+                self._next = before
+                raise
+            for seq, size in stored:
+                self._remember(seq, size)
+            self._make_room()
+            return [seq for seq, _ in stored]
+
+    def _store(self, build: Build) -> list[tuple[int, int]]:
+        first = self._next
+        spans = self._undeclared()
+        rows = [self._row(report, first + i) for i, report in enumerate(build(first, spans))]
+        self._db.executemany("INSERT INTO queued VALUES (?, ?, ?, ?, ?)", rows)
+        if rows:
+            self._db.executemany(
+                "UPDATE dropped SET declared_in = ? WHERE first = ?",
+                [(first, span[0]) for span in spans],
+            )
+        self._next = first + len(rows)
+        return [(row[0], row[3]) for row in rows]
+
+    def _row(self, report: contract.Report, seq: int) -> tuple[int, bytes, str, int, int]:
+        if (report.journal, report.seq) != (self.journal, seq):
+            raise ValueError(
+                f"report: key ({report.journal}, {report.seq}), expected ({self.journal}, {seq})"
+            )
+        body = contract.encode(report)
+        if len(body) > contract.MAX_BODY:
+            raise ReportTooLarge(f"report: {len(body)} bytes, expected at most {contract.MAX_BODY}")
+        return seq, body, contract.digest(body), len(body), _rank(report)
+
+    # -- publishing ---------------------------------------------------------------------------
+
+    def due(self, now_s: float, limit: int = 100) -> list[Queued]:
+        """The reports to publish at `now_s` (monotonic seconds), at most `limit`, oldest first."""
+        with self._lock:
+            seqs: list[int] = []
+            while self._order and self._order[0][0] <= now_s and len(seqs) < limit:
+                due_s, seq = heapq.heappop(self._order)
+                wait = self._waits.get(seq)
+                if wait is not None and wait.due_s == due_s and seq not in seqs:
+                    seqs.append(seq)
+            for seq in seqs:  # still due until `published` says otherwise
+                heapq.heappush(self._order, (self._waits[seq].due_s, seq))
+            return [self._queued(seq) for seq in sorted(seqs)]
+
+    def _queued(self, seq: int) -> Queued:
+        body, digest = self._db.execute(
+            "SELECT body, digest FROM queued WHERE seq = ?", (seq,)
+        ).fetchone()
+        return Queued(seq, body, digest, self._waits[seq].attempts)
+
+    def published(self, seq: int, now_s: float) -> None:
+        """Note that a report went out: due again after 60 s, doubling to 15 min."""
+        with self._lock:
+            wait = self._waits.get(seq)
+            if wait is None:  # receipted between `due` and here
+                return
+            wait.due_s = now_s + min(FIRST_WAIT_S * 2.0**wait.attempts, LONGEST_WAIT_S)
+            wait.attempts = min(wait.attempts + 1, 16)
+            heapq.heappush(self._order, (wait.due_s, seq))
+
+    def forget_session(self) -> None:
+        """Make everything due at once: the broker did not keep our session."""
+        with self._lock:
+            self._waits = {seq: _Wait() for seq in self._sizes}
+            self._order = [(0.0, seq) for seq in self._sizes]
+
+    # -- receipts -----------------------------------------------------------------------------
+
+    def apply_receipt(self, receipt: contract.Receipt) -> int:
+        """Forget what a receipt names; return how many reports went.
+
+        A receipt of another journal, or one that names a seq never allotted, changes nothing.
+        """
+        with self._lock:
+            if receipt.journal != self.journal:
+                return 0
+            spans = [[1, receipt.through], *receipt.also]
+            if max(span[1] for span in spans) >= self._next:
+                log.error("receipt ignored: names a seq above %d, never allotted", self._next - 1)
+                return 0
+            stored = {seq for span in spans for seq in self._within(span[0], span[1])}
+            aside = self._seqs_of(receipt.aside) - stored
+            gone = sorted(stored | aside)
+            if gone or self._declared():
+                with self._transaction():
+                    self._settle(spans, aside)
+                    self._delete(gone)
+                self._forget(gone)
+            return len(gone)
+
+    def _within(self, first: int, last: int) -> Iterator[int]:
+        rows = self._db.execute("SELECT seq FROM queued WHERE seq BETWEEN ? AND ?", (first, last))
+        return (seq for (seq,) in rows)
+
+    def _seqs_of(self, aside: Sequence[contract.SetAside]) -> set[int]:
+        found: set[int] = set()
+        for item in aside:
+            rows = self._db.execute("SELECT seq FROM queued WHERE digest = ?", (item.digest,))
+            found.update(seq for (seq,) in rows)
+        return found
+
+    def _settle(self, spans: Sequence[Sequence[int]], aside: Iterable[int]) -> None:
+        """A declaration is done once stored; one set aside was not read and is made again."""
+        for first, last in spans:
+            self._db.execute("DELETE FROM dropped WHERE declared_in BETWEEN ? AND ?", (first, last))
+        self._db.executemany(
+            "UPDATE dropped SET declared_in = NULL WHERE declared_in = ?", [(s,) for s in aside]
+        )
+
+    def _declared(self) -> bool:
+        return self._db.execute("SELECT 1 FROM dropped LIMIT 1").fetchone() is not None
+
+    # -- what is there ------------------------------------------------------------------------
+
+    def pending(self) -> int:
+        """How many reports wait for a receipt."""
+        with self._lock:
+            return len(self._sizes)
+
+    def oldest_kept(self) -> int:
+        """The lowest seq still to come, dropped ranges not yet receipted counted with it.
+
+        Below it nothing is coming any more. With nothing waiting it is the next seq.
+        """
+        with self._lock:
+            (first,) = self._db.execute("SELECT min(first) FROM dropped").fetchone()
+            waiting = next(iter(self._sizes), self._next)
+            return waiting if first is None else min(first, waiting)
+
+    # -- dropping -----------------------------------------------------------------------------
+
+    def _make_room(self) -> None:
+        if self._bytes <= self._limit:
+            return
+        victims: list[int] = []
+        free = self._bytes - self._limit
+        rows = self._db.execute(
+            "SELECT seq, size FROM queued WHERE rank < ? ORDER BY rank, seq", (_NEVER,)
+        )
+        for seq, size in rows:
+            if free <= 0:
+                break
+            victims.append(seq)
+            free -= size
+        if free > 0:
+            log.error("outbox: %d bytes above its limit, and nothing left to drop", free)
+        if victims:
+            log.warning("outbox: full, %d readings dropped and declared", len(victims))
+            with self._transaction():
+                self._delete(victims)
+                self._note_dropped(victims)
+            self._forget(victims)
+
+    def _note_dropped(self, seqs: Sequence[int]) -> None:
+        """Add to the undeclared ranges; neighbours join."""
+        spans = self._undeclared(limit=-1) + [[seq, seq] for seq in seqs]
+        self._db.execute("DELETE FROM dropped WHERE declared_in IS NULL")
+        self._db.executemany("INSERT INTO dropped VALUES (?, ?, NULL)", _joined(spans))
+
+    def _undeclared(self, limit: int = MAX_DECLARED) -> list[list[int]]:
+        rows = self._db.execute(
+            "SELECT first, last FROM dropped WHERE declared_in IS NULL ORDER BY first LIMIT ?",
+            (limit,),
+        )
+        return [[first, last] for first, last in rows]
+
+    # -- bookkeeping --------------------------------------------------------------------------
+
+    def _delete(self, seqs: Sequence[int]) -> None:
+        self._db.executemany("DELETE FROM queued WHERE seq = ?", [(seq,) for seq in seqs])
+
+    def _forget(self, seqs: Sequence[int]) -> None:
+        for seq in seqs:
+            self._bytes -= self._sizes.pop(seq)
+            del self._waits[seq]
+
+    def _remember(self, seq: int, size: int) -> None:
+        self._sizes[seq] = size
+        self._bytes += size
+        self._waits[seq] = _Wait()
+        heapq.heappush(self._order, (0.0, seq))
+
+    def _meta(
+        self, journal: str | None, created_at: datetime | None, now: Callable[[], datetime]
+    ) -> dict[str, str]:
+        meta: dict[str, str] = dict(self._db.execute("SELECT name, value FROM meta"))
+        if not meta:
+            meta = {
+                "journal": journal or str(uuid.uuid4()),
+                "journal_created_at": contract.format_time(created_at or now()),
+                "boot_no": "0",
+                "next_seq": "1",
+            }
+        meta["boot_no"] = str(int(meta["boot_no"]) + 1)
+        for name, value in meta.items():
+            self._set(name, value)
+        return meta
+
+    def _set(self, name: str, value: str) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+
+def _rank(report: contract.Report) -> int:
+    """Who goes first when the disk is full. Events of lamp, codes, clears and cycles never go.
+
+    The agent gives a reading that shows such an event another reason than `periodic` or `ask`.
+    """
+    if report.driving_cycle is not UNSET or report.dropped is not UNSET:
+        return _NEVER
+    if report.reason == "periodic":
+        return _PERIODIC
+    return _ASKED if report.reason == "ask" else _NEVER
+
+
+def _joined(spans: Iterable[Sequence[int]]) -> list[tuple[int, int]]:
+    out: list[tuple[int, int]] = []
+    for first, last in sorted((span[0], span[1]) for span in spans):
+        if out and first <= out[-1][1] + 1:
+            out[-1] = (out[-1][0], max(last, out[-1][1]))
+        else:
+            out.append((first, last))
+    return out
+
+
+def _open(path: Path, synchronous: Synchronous) -> sqlite3.Connection:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    db = sqlite3.connect(path, timeout=1.0, isolation_level=None, check_same_thread=False)
+    try:
+        # Exclusive: a second gateway on the same journal would allot the same seqs.
+        db.execute("PRAGMA locking_mode = EXCLUSIVE")
+        (file_id,) = db.execute("PRAGMA application_id").fetchone()
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if file_id != _FILE_ID and (file_id or tables):
+            raise NotAnOutbox(f"{path}: another program's database, expected an outbox file")
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute(f"PRAGMA synchronous = {synchronous}")
+        if not tables:
+            db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {_FILE_ID}; COMMIT;")
+    except sqlite3.OperationalError as error:
+        db.close()
+        raise OutboxBusy(f"{path}: {error}; is another gateway running on it?") from error
+    except sqlite3.DatabaseError as error:
+        db.close()
+        raise NotAnOutbox(f"{path}: not a database file, expected an outbox file") from error
+    except BaseException:
+        db.close()
+        raise
+    return db

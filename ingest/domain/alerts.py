@@ -1,0 +1,129 @@
+"""Alerts: the states of ISA-18.2 / IEC 62682 (from memory), and what gives rise to one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Literal
+
+from gateway.facts import FULL_NAMES
+from ingest.domain.codes import can_flash_lamp, meaning
+from ingest.domain.episodes import Episode, VehicleState
+from ingest.domain.picture import Picture
+from ingest.domain.stuck import stuck_monitors
+
+LAMP: Literal["mil_on"] = "mil_on"
+STUCK: Literal["monitor_stuck"] = "monitor_stuck"
+Priority = Literal["high", "medium", "low"]
+
+
+class AlertState(StrEnum):
+    """Where an alert stands; 'shelved' and 'suppressed' are flags beside it, not states."""
+
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal unacknowledged"
+    CLOSED = "closed"
+
+
+ACKNOWLEDGE = "acknowledge"
+NORMAL = "return to normal"
+RECUR = "recur"
+STANDING = AlertState.UNACKNOWLEDGED
+"""The state in which an alert begins."""
+
+TRANSITIONS: Mapping[tuple[AlertState, str], AlertState] = MappingProxyType(
+    {
+        (AlertState.UNACKNOWLEDGED, ACKNOWLEDGE): AlertState.ACKNOWLEDGED,
+        (AlertState.UNACKNOWLEDGED, NORMAL): AlertState.RETURNED,
+        (AlertState.ACKNOWLEDGED, NORMAL): AlertState.CLOSED,
+        (AlertState.ACKNOWLEDGED, RECUR): AlertState.UNACKNOWLEDGED,
+        (AlertState.RETURNED, ACKNOWLEDGE): AlertState.CLOSED,
+        (AlertState.RETURNED, RECUR): AlertState.UNACKNOWLEDGED,
+        (AlertState.CLOSED, RECUR): AlertState.UNACKNOWLEDGED,
+    }
+)
+
+
+class AlertError(ValueError):
+    """An event that its state does not allow; the text says which would be."""
+
+
+def step(state: AlertState, event: str) -> AlertState:
+    """The state after an event, or `AlertError`."""
+    after = TRANSITIONS.get((state, event))
+    if after is None:
+        allowed = sorted(name for from_state, name in TRANSITIONS if from_state is state)
+        raise AlertError(f"event {event!r} on an alert that is {state.value}: expected {allowed}")
+    return after
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Something that is so and deserves an alert. `episode` is its natural id, `since` epoch ms.
+
+    `text` is for operations; `instruction` is what to tell the driver.
+    """
+
+    kind: Literal["mil_on", "monitor_stuck"]
+    subject: str
+    since: int
+    priority: Priority
+    episode: str
+    text: str
+    instruction: str
+
+
+FLASHING = (
+    "If the lamp flashes: ease off, no hard acceleration or steep climbs; stop where it is safe "
+    "and park. If it is steady: finish the trip gently and report it today."
+)
+STEADY = (
+    "Steady lamp: go on with care and report it today. If it starts to flash: ease off, stop "
+    "where it is safe and park."
+)
+NO_ACTION = "Nothing for the driver to do. Obey traffic law; no test drives on public roads."
+
+
+def conditions(state: VehicleState, as_of: datetime) -> list[Condition]:
+    """What deserves an alert at `as_of` (aware): a lamp on, and monitors not setting."""
+    picture = state.picture
+    found = [_lamp(episode, picture) for episode in state.open if episode.kind == LAMP]
+    for stuck in stuck_monitors(picture, state.open, as_of):
+        found.append(
+            Condition(
+                kind=STUCK,
+                subject=stuck.monitor.value,
+                since=stuck.since,
+                priority="low",
+                episode=stuck.episode.natural,
+                text=f"Monitor not setting: {FULL_NAMES[stuck.monitor]}. {stuck.reason}",
+                instruction=NO_ACTION,
+            )
+        )
+    return found
+
+
+def _lamp(episode: Episode, picture: Picture) -> Condition:
+    confirmed = picture.codes("confirmed") or frozenset()
+    codes = sorted(confirmed)
+    listed = "; ".join(_named(code) for code in codes) or "no code read yet"
+    pending = picture.codes("pending") or frozenset()
+    flashing = any(can_flash_lamp(code) for code in confirmed | pending)
+    return Condition(
+        kind=LAMP,
+        subject="",
+        since=episode.started_at,
+        priority="high" if flashing or not codes else "medium",
+        episode=episode.natural,
+        text=f"MIL (check engine) came on: {listed}.",
+        instruction=FLASHING if flashing or not codes else STEADY,
+    )
+
+
+def _named(code: str) -> str:
+    info = meaning(code)
+    return code if info is None else f"{code} {info.definition[:1].lower()}{info.definition[1:]}"

@@ -1,0 +1,95 @@
+"""What a vehicle needs from the shop and until when: the input of the week plan.
+
+Hours are the middle of the code table's labour span (common practice, unsourced), else 1.0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from gateway.facts import FULL_NAMES
+from ingest.domain.codes import can_flash_lamp, meaning
+from ingest.domain.picture import Picture
+from ingest.domain.vehicles import Vehicle
+from ingest.domain.verdict import Outcome, Verdict
+
+DEFAULT_HOURS = 1.0
+SOON_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What the plan needs: bay hours, why, the one next step, and the deadline (depot's day).
+
+    `hours` is 0.0 when no bay is needed. `do_not_dispatch`: the lamp is on for a code at which it
+    may flash, and driving on can damage the catalyst.
+    """
+
+    hours: float
+    reason: str
+    next_step: str
+    deadline: date | None
+    do_not_dispatch: bool
+    days_left: int | None = None
+
+    @property
+    def overdue(self) -> bool:
+        """Whether the deadline lies before the day asked about."""
+        return self.days_left is not None and self.days_left < 0
+
+    @property
+    def soon(self) -> bool:
+        """Whether the deadline is within 14 days (or past)."""
+        return self.days_left is not None and self.days_left <= SOON_DAYS
+
+
+def urgency(vehicle: Vehicle, verdict: Verdict, picture: Picture | None, as_of_date: date) -> Need:
+    """What one vehicle needs on the depot's day `as_of_date`."""
+    codes = sorted(picture.codes("confirmed") or ()) if picture is not None else []
+    lamp = picture is not None and picture.mil() is True
+    left = None if vehicle.due_date is None else (vehicle.due_date - as_of_date).days
+    hours, next_step = _work(verdict, codes, left)
+    return Need(
+        hours=hours,
+        reason=" ".join(filter(None, (_deadline(vehicle, left), *_first(verdict)))),
+        next_step=next_step,
+        deadline=vehicle.due_date,
+        do_not_dispatch=lamp and any(can_flash_lamp(code) for code in codes),
+        days_left=left,
+    )
+
+
+def repair_hours(codes: list[str]) -> float:
+    """Bay hours for confirmed codes: the longest single job, since one fault sets several codes."""
+    known = [info for code in codes if (info := meaning(code)) is not None]
+    spans = [(info.labour_low + info.labour_high) / 2 for info in known]
+    return max(spans, default=DEFAULT_HOURS)
+
+
+def _work(verdict: Verdict, codes: list[str], left: int | None) -> tuple[float, str]:
+    if verdict.outcome is Outcome.WOULD_FAIL:
+        return repair_hours(codes), f"Repair {', '.join(codes)}; do not just clear the codes."
+    if verdict.outcome is Outcome.NOT_READY:
+        names = ", ".join(FULL_NAMES[monitor] for monitor in verdict.incomplete)
+        return 0.0, f"Drive normally until complete: {names}. Do not clear codes."
+    if not verdict.in_scope:
+        return 0.0, "Ask the inspection authority: this program does not cover the vehicle."
+    if verdict.outcome is Outcome.CANNOT_TELL:
+        return DEFAULT_HOURS, "Take a fresh reading; check the gateway if it stays silent."
+    if left is not None and left <= SOON_DAYS:
+        return DEFAULT_HOURS, "Take it to the inspection."
+    return 0.0, "Nothing to do."
+
+
+def _deadline(vehicle: Vehicle, left: int | None) -> str:
+    if left is None or vehicle.due_date is None:
+        return "No inspection due date in the vehicle list."
+    if left < 0:
+        return f"Inspection overdue since {vehicle.due_date.isoformat()}."
+    days = "today" if left == 0 else f"in {left} day{'' if left == 1 else 's'}"
+    return f"Inspection due {vehicle.due_date.isoformat()}, {days}."
+
+
+def _first(verdict: Verdict) -> tuple[str, ...]:
+    return tuple(reason.text for reason in verdict.reasons[:1])

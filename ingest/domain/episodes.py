@@ -1,0 +1,342 @@
+"""Episodes and the fold: a vehicle's readings in order give its picture and what happened when.
+
+The fold is a pure function of the list of reports: deterministic, and equal whether it goes on
+from a stored state or starts afresh. It never changes the state it was given.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import msgspec
+from msgspec import UNSET
+
+from gateway import contract
+from gateway.facts import Monitor
+from ingest.domain.clears import COUNTERS, evidence_of_clear
+from ingest.domain.observed import Anchor, moved, observe
+from ingest.domain.picture import EcuPicture, Picture
+
+FOLD_VERSION = 1
+Kind = Literal["mil_on", "code", "not_complete", "clear"]
+Key = tuple[str, int]
+
+_ECU_FIELDS = (
+    "mil", "code_count", "ignition", "monitors", "monitors_this_cycle",
+    "confirmed", "pending", "permanent",
+)  # fmt: skip
+_VALUES = (
+    *COUNTERS,
+    "distance_with_mil_km", "minutes_with_mil_min", "odometer_km", "fuel_level_pct", "module_v",
+)  # fmt: skip
+_EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permanent"})
+
+
+class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """Something with a start and maybe an end (epoch ms), found in readings by their keys.
+
+    `subject` is '' for the lamp and clears, 'P0420:confirmed' for a code, else a monitor's value.
+    """
+
+    kind: Kind
+    subject: str
+    started_at: int
+    start_key: Key
+    ended_at: int | None = None
+    end_key: Key | None = None
+    details: dict[str, Any] = msgspec.field(default_factory=dict)
+
+    @property
+    def natural(self) -> str:
+        """The identity of an episode in its vehicle: what it is and which reading began it."""
+        return f"{self.kind}|{self.subject}|{self.start_key[0]}|{self.start_key[1]}"
+
+
+class VehicleState(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """All the fold needs to go on: stored with its `fold_version`.
+
+    `held` collects the parts of a reading that was split by ECU until the last one is there.
+    """
+
+    fold_version: int = FOLD_VERSION
+    picture: Picture = msgspec.field(default_factory=Picture)
+    open: list[Episode] = msgspec.field(default_factory=list)
+    anchor: Anchor | None = None
+    held: contract.Report | None = None
+    held_at: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The state after a report, the episodes it opened or closed, and when it was observed."""
+
+    state: VehicleState
+    changed: list[Episode] = field(default_factory=list)
+    observed_at: int = 0
+
+
+def start() -> VehicleState:
+    """The state of a vehicle of which nothing was ever heard."""
+    return VehicleState(fold_version=FOLD_VERSION)
+
+
+def fold(state: VehicleState, report: contract.Report, vehicle_vin: str) -> Step:
+    """Take one report in, in the order (journal_created_at, journal, seq)."""
+    at = observe(state.anchor, report)
+    fresh = VehicleState(
+        fold_version=state.fold_version,
+        picture=copy.copy(state.picture),
+        open=state.open,
+        anchor=moved(state.anchor, report, at),
+        held=state.held,
+        held_at=state.held_at,
+    )
+    changed: list[Episode] = []
+    if fresh.held is not None and not _continues(fresh.held, report):
+        changed += _flush(fresh)
+    picture = fresh.picture
+    picture.last_key = (report.journal, report.seq)
+    picture.last_seen_at = at
+    if not _is_this_vehicle(picture, report, vehicle_vin):
+        return Step(fresh, changed, at)
+    if report.part is not UNSET and report.part[1] > 1:
+        if fresh.held is None:
+            fresh.held, fresh.held_at = report, at
+        else:
+            fresh.held = _joined(fresh.held, report)
+        if report.part[0] == report.part[1]:
+            changed += _flush(fresh)
+    else:
+        changed += _take(fresh, report, at)
+    return Step(fresh, changed, at)
+
+
+def _is_this_vehicle(picture: Picture, report: contract.Report, vehicle_vin: str) -> bool:
+    """Flag another vehicle's VIN; a reading without a VIN belongs to the last one read."""
+    if report.vin is UNSET or not report.vin:
+        return picture.vin_mismatch is None
+    picture.vin_read = report.vin
+    differs = bool(vehicle_vin) and report.vin != vehicle_vin
+    picture.vin_mismatch = report.vin if differs else None
+    return not differs
+
+
+def _continues(held: contract.Report, report: contract.Report) -> bool:
+    """Whether a report is the next part of the reading being held."""
+    if report.part is UNSET or held.part is UNSET or held.journal != report.journal:
+        return False
+    return (
+        report.part[1] == held.part[1]
+        and report.part[0] == held.part[0] + 1
+        and report.seq - report.part[0] == held.seq - 1
+    )
+
+
+def _joined(held: contract.Report, report: contract.Report) -> contract.Report:
+    """One reading out of two parts; `seq` stays that of the first, `part` that of the last."""
+    values = {
+        name: value
+        for name in report.__struct_fields__
+        if (value := getattr(report, name)) is not UNSET
+        and name not in {"seq", "ecus", "taken_at", "clock", "uptime_ms", "evidence"}
+    }
+    ecus = dict(held.ecus)
+    for ecu_id, reading in report.ecus.items():
+        ecus[ecu_id] = _joined_ecu(ecus[ecu_id], reading) if ecu_id in ecus else reading
+    return msgspec.structs.replace(held, **{**values, "ecus": ecus})
+
+
+def _joined_ecu(first: contract.EcuReading, more: contract.EcuReading) -> contract.EcuReading:
+    said = {
+        name: value
+        for name in more.__struct_fields__
+        if (value := getattr(more, name)) is not UNSET
+    }
+    return msgspec.structs.replace(first, **said)
+
+
+def _flush(state: VehicleState) -> list[Episode]:
+    held, at = state.held, state.held_at
+    state.held, state.held_at = None, 0
+    return [] if held is None else _take(state, held, at)
+
+
+def _take(state: VehicleState, report: contract.Report, at: int) -> list[Episode]:
+    """Bring one whole reading into a state that is ours to change."""
+    picture = state.picture
+    key = (report.journal, report.seq)
+    changed: list[Episode] = []
+    if report.ecus:
+        picture.heard_at = at
+        if picture.first_heard_at is None:
+            picture.first_heard_at = at
+    evidence = evidence_of_clear(picture, report)
+    if evidence:
+        changed.append(_clear(picture, evidence, at, key))
+    _count_cycle(picture, report, restarted=bool(evidence))
+    for name in _VALUES:
+        value = getattr(report, name)
+        if value is not UNSET:
+            setattr(picture, name, value)
+    if _take_ecus(picture, report, at, cleared=bool(evidence)):
+        changed += _turn_over(state, at, key)
+    return changed
+
+
+def _clear(picture: Picture, evidence: list[str], at: int, key: Key) -> Episode:
+    """Note a clear and forget what counted from the one before."""
+    details: dict[str, Any] = {
+        "evidence": evidence,
+        "confirmed_before": sorted(picture.codes("confirmed") or ()),
+        "driving_cycles_before": picture.driving_cycles_since_clear,
+    }
+    picture.last_clear_at = at
+    picture.driving_cycles_since_clear = 0
+    for name in COUNTERS:
+        setattr(picture, name, None)
+    return Episode(
+        kind="clear", subject="", started_at=at, start_key=key, ended_at=at, end_key=key,
+        details=details,
+    )  # fmt: skip
+
+
+def _count_cycle(picture: Picture, report: contract.Report, restarted: bool) -> None:
+    cycle = report.driving_cycle
+    if cycle is UNSET or cycle.started_at == picture.last_cycle_started:
+        return
+    picture.last_cycle_started = cycle.started_at
+    picture.driving_cycles += 1
+    if not restarted:  # the cycle in which the clear was found is not known to lie after it
+        picture.driving_cycles_since_clear += 1
+
+
+def _take_ecus(picture: Picture, report: contract.Report, at: int, cleared: bool) -> bool:
+    """Write what each ECU said; True when something that makes an episode is different."""
+    ecus = dict(picture.ecus)
+    differs = False
+    if cleared:
+        for ecu_id, known in ecus.items():
+            if ecu_id not in report.ecus:
+                ecus[ecu_id] = msgspec.structs.replace(known, before_clear=True)
+    for ecu_id, reading in report.ecus.items():
+        before = ecus.get(ecu_id)
+        ecu = EcuPicture(heard_at=at) if before is None else copy.copy(before)
+        ecu.heard_at = at
+        for name in _ECU_FIELDS:
+            value = getattr(reading, name)
+            if value is UNSET or value == getattr(ecu, name):
+                continue
+            setattr(ecu, name, value)
+            differs = differs or name in _EPISODE_FIELDS
+        if reading.monitors is not UNSET:
+            ecu.readiness_at = at
+            ecu.before_clear = False
+        ecus[ecu_id] = ecu
+    picture.ecus = ecus
+    return differs
+
+
+def _turn_over(state: VehicleState, at: int, key: Key) -> list[Episode]:
+    """Close the episodes that are no longer so and open those that are new."""
+    now = _standing(state.picture)
+    still: list[Episode] = []
+    closed: list[Episode] = []
+    for episode in state.open:
+        if now.pop((episode.kind, episode.subject), None) is None:
+            closed.append(_ended(episode, state.picture, at, key))
+        else:
+            still.append(episode)
+    opened = [
+        Episode(
+            kind=kind, subject=subject, started_at=at, start_key=key,
+            details=_details(kind, state.picture),
+        )
+        for kind, subject in now
+    ]  # fmt: skip
+    state.open = still + opened
+    return closed + opened
+
+
+def _standing(picture: Picture) -> dict[tuple[Kind, str], bool]:
+    """What is so now, in one fixed order: a lamp is lit if any ECU commands it."""
+    now: dict[tuple[Kind, str], bool] = {}
+    ecus = picture.ecus.values()
+    if any(ecu.mil for ecu in ecus):
+        now["mil_on", ""] = True
+    codes = {
+        f"{code}:{kind}"
+        for ecu in ecus
+        for kind, found in (
+            ("confirmed", ecu.confirmed), ("pending", ecu.pending), ("permanent", ecu.permanent),
+        )
+        for code in found or ()
+    }  # fmt: skip
+    for subject in sorted(codes):
+        now["code", subject] = True
+    merged = picture.monitors()
+    for monitor in Monitor:
+        if merged.get(monitor) is False:
+            now["not_complete", monitor.value] = True
+    return now
+
+
+def _details(kind: Kind, picture: Picture) -> dict[str, Any]:
+    details: dict[str, Any] = {"driving_cycles_at_start": picture.driving_cycles}
+    if kind == "mil_on":
+        details["codes"] = sorted(picture.codes("confirmed") or ())
+        details["ecus"] = sorted(ecu_id for ecu_id, ecu in picture.ecus.items() if ecu.mil)
+    return details
+
+
+def _ended(episode: Episode, picture: Picture, at: int, key: Key) -> Episode:
+    counted = picture.driving_cycles - int(episode.details.get("driving_cycles_at_start", 0))
+    return msgspec.structs.replace(
+        episode, ended_at=at, end_key=key, details={**episode.details, "driving_cycles": counted}
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciled:
+    """Stored episodes kept under their id, new ones, and ids that the facts no longer bear out."""
+
+    kept: list[tuple[int, Episode]]
+    new: list[Episode]
+    withdrawn: list[int]
+
+
+def reconcile(stored: Sequence[tuple[int, Episode]], fresh: Sequence[Episode]) -> Reconciled:
+    """Match by kind and subject: the identical episode first, then the first that overlaps."""
+    left: dict[tuple[str, str], list[tuple[int, Episode]]] = {}
+    for pair in sorted(stored, key=lambda pair: (pair[1].started_at, pair[0])):
+        left.setdefault((pair[1].kind, pair[1].subject), []).append(pair)
+    kept: list[tuple[int, Episode]] = []
+    unmatched: list[Episode] = []
+    for episode in fresh:
+        if not _keep(left, kept, episode, exactly=True):
+            unmatched.append(episode)
+    new = [episode for episode in unmatched if not _keep(left, kept, episode, exactly=False)]
+    withdrawn = sorted(identity for pairs in left.values() for identity, _ in pairs)
+    return Reconciled(kept, new, withdrawn)
+
+
+def _keep(
+    left: dict[tuple[str, str], list[tuple[int, Episode]]],
+    kept: list[tuple[int, Episode]],
+    episode: Episode,
+    exactly: bool,
+) -> bool:
+    pairs = left.get((episode.kind, episode.subject), [])
+    for number, (identity, old) in enumerate(pairs):
+        if old.natural == episode.natural if exactly else _overlap(old, episode):
+            del pairs[number]
+            kept.append((identity, episode))
+            return True
+    return False
+
+
+def _overlap(one: Episode, other: Episode) -> bool:
+    starts_in = other.ended_at is None or one.started_at <= other.ended_at
+    return starts_in and (one.ended_at is None or other.started_at <= one.ended_at)

@@ -1,0 +1,71 @@
+"""When a reading was taken, from facts in reports only (no clock of ours is asked).
+
+A gateway whose clock is unset, held or not sane is placed by its uptime against the last good
+moment of the same boot (modelling choice of this project).
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import msgspec
+
+from gateway import contract
+
+SANE_FROM_MS = 1_577_836_800_000
+"""2020-01-01: an older time can only be a clock that was never set (modelling choice)."""
+DAY_MS = 86_400_000
+"""How far before its journal a reading may seem to lie before its clock is not believed."""
+
+
+class Anchor(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """The last moment placed: epoch ms, the boot it belongs to and the uptime then."""
+
+    journal: str
+    boot_no: int
+    at: int
+    uptime_ms: int
+    synced: bool = False
+
+
+def epoch_ms(text: str) -> int:
+    """Epoch milliseconds of a time of the contract."""
+    moment = datetime.fromisoformat(text)
+    return int(moment.timestamp()) * 1000 + moment.microsecond // 1000
+
+
+def observe(anchor: Anchor | None, report: contract.Report) -> int:
+    """Place a report in time: a good clock, else the uptime of the boot, else the last moment."""
+    taken = epoch_ms(report.taken_at) if report.taken_at is not None else None
+    begun = epoch_ms(report.journal_created_at) - DAY_MS
+    usable = taken is not None and taken >= max(SANE_FROM_MS, begun)
+    same_boot = (
+        anchor is not None
+        and anchor.boot_no == report.boot_no
+        and anchor.journal == report.journal
+        and report.uptime_ms >= anchor.uptime_ms
+    )
+    if taken is not None and usable:
+        drifted = report.clock == "held" and same_boot and anchor is not None and anchor.synced
+        if not drifted:
+            return taken
+    if anchor is None:
+        return begun + DAY_MS
+    return anchor.at + (report.uptime_ms - anchor.uptime_ms if same_boot else 0)
+
+
+def moved(anchor: Anchor | None, report: contract.Report, at: int) -> Anchor:
+    """The anchor after a report; within a boot a synced clock keeps its standing."""
+    kept = (
+        anchor is not None
+        and anchor.synced
+        and anchor.boot_no == report.boot_no
+        and anchor.journal == report.journal
+    )
+    return Anchor(
+        journal=report.journal,
+        boot_no=report.boot_no,
+        at=at,
+        uptime_ms=report.uptime_ms,
+        synced=kept or report.clock == "synced",
+    )

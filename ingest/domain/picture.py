@@ -1,0 +1,97 @@
+"""The current status of one vehicle: what is known of it now, folded from its readings.
+
+Stored as it stands (msgspec). Times are epoch milliseconds UTC. None always means "never
+answered"; an empty list or mapping means "asked, none".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+
+from gateway.facts import CONTINUOUS, CycleStatus, Ignition, Monitor
+
+
+class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """What one ECU last said of itself. `readiness_at` is when it last answered PID 01."""
+
+    heard_at: int
+    readiness_at: int | None = None
+    mil: bool | None = None
+    code_count: int | None = None
+    ignition: Ignition | None = None
+    monitors: dict[Monitor, bool] | None = None
+    monitors_this_cycle: dict[Monitor, CycleStatus] | None = None
+    confirmed: list[str] | None = None
+    pending: list[str] | None = None
+    permanent: list[str] | None = None
+    before_clear: bool = False
+    """True while this ECU has not answered since the last clear: its monitors are old news."""
+
+
+class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """One vehicle now. Lengths in km, times in minutes where the name says so.
+
+    `heard_at` is the last reading with any ECU in it; `last_seen_at` the last report at all.
+    `driving_cycles` counts all ended cycles, `driving_cycles_since_clear` those since a clear.
+    """
+
+    ecus: dict[str, EcuPicture] = msgspec.field(default_factory=dict)
+    heard_at: int | None = None
+    first_heard_at: int | None = None
+    last_seen_at: int | None = None
+    vin_read: str | None = None
+    vin_mismatch: str | None = None
+    last_clear_at: int | None = None
+    driving_cycles: int = 0
+    driving_cycles_since_clear: int = 0
+    last_cycle_started: str | None = None
+    last_key: tuple[str, int] | None = None
+    distance_since_clear_km: float | None = None
+    warm_ups_since_clear: int | None = None
+    minutes_since_clear_min: int | None = None
+    distance_with_mil_km: float | None = None
+    minutes_with_mil_min: int | None = None
+    odometer_km: float | None = None
+    fuel_level_pct: float | None = None
+    module_v: float | None = None
+
+    def mil(self) -> bool | None:
+        """Whether any ECU commands the lamp; None when none ever said."""
+        said = [ecu.mil for ecu in self.ecus.values() if ecu.mil is not None]
+        return any(said) if said else None
+
+    def codes(self, kind: str) -> frozenset[str] | None:
+        """The 'confirmed', 'pending' or 'permanent' codes over all ECUs; None if never answered."""
+        lists = [codes for codes in self._lists(kind) if codes is not None]
+        return frozenset(code for codes in lists for code in codes) if lists else None
+
+    def monitors(self) -> dict[Monitor, bool]:
+        """Supported monitors of the vehicle: complete only if so in every ECU that supports it."""
+        merged: dict[Monitor, bool] = {}
+        for ecu in self.ecus.values():
+            for monitor, complete in (ecu.monitors or {}).items():
+                merged[monitor] = complete and merged.get(monitor, True)
+        return merged
+
+    def incomplete(self) -> tuple[Monitor, ...]:
+        """Non-continuous monitors not complete, in the order of `Monitor`."""
+        merged = self.monitors()
+        return tuple(m for m in Monitor if m not in CONTINUOUS and merged.get(m) is False)
+
+    def readiness_at(self) -> int | None:
+        """When the oldest readiness still relied on was read; None if never."""
+        times = [ecu.readiness_at for ecu in self.ecus.values() if ecu.readiness_at is not None]
+        return min(times) if times else None
+
+    def _lists(self, kind: str) -> Iterator[list[str] | None]:
+        for ecu in self.ecus.values():
+            if kind == "confirmed":
+                yield ecu.confirmed
+            elif kind == "pending":
+                yield ecu.pending
+            elif kind == "permanent":
+                yield ecu.permanent
+            else:
+                raise ValueError(f"kind: {kind!r}, expected confirmed, pending or permanent")

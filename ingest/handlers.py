@@ -1,0 +1,333 @@
+"""What ingest does with messages: read them, store a batch in one transaction, say what is kept.
+
+Commit, then acknowledge: the caller acknowledges only what `store_batch` returned. Poison goes
+aside into the dead letters; trouble of the database raises `DatabaseTrouble` and stores nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Literal
+
+from gateway import contract
+from ingest.faults import report_faults
+from ingest.store import dead_letters, folding, history
+from ingest.store.database import DatabaseTrouble, is_trouble, read, write
+from ingest.store.dead_letters import DeadLetter
+from ingest.store.history import Received
+from ingest.store.rebuilding import RebuildResult, rebuild
+from ingest.store.sweeping import SweepResult, sweep
+from ingest.store.times import to_ms
+from ingest.store.vehicles import Fitting, fittings_of, owner
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine
+
+__all__ = [
+    "Incoming",
+    "Outcome",
+    "RebuildResult",
+    "Replayed",
+    "SweepResult",
+    "rebuild",
+    "receipts_for",
+    "replay_dead_letters",
+    "store_batch",
+    "sweep",
+]
+
+log = logging.getLogger(__name__)
+
+NO_JOURNAL = "00000000-0000-0000-0000-000000000000"
+"""Stands in a receipt for the journal of a gateway that never sent a readable report."""
+Status = Literal["stored", "not in the vehicle list", "duplicate", "presence", "ignored", "aside"]
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """One message as it came: `received_at` is aware; `retained` is the broker's flag."""
+
+    topic: str
+    body: bytes
+    received_at: datetime
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one message. `gateway` is None when even the topic could not be read."""
+
+    status: Status
+    gateway: str | None
+    reasons: tuple[str, ...] = ()
+
+
+class _Refused(Exception):
+    """A message that goes to the dead letters; `security` names the event if it is one."""
+
+    def __init__(
+        self, gateway: str | None, reasons: tuple[str, ...], security: str | None = None
+    ) -> None:
+        super().__init__("; ".join(reasons))
+        self.gateway, self.reasons, self.security = gateway, reasons, security
+
+
+def store_batch(engine: Engine, items: Sequence[Incoming]) -> list[Outcome]:
+    """Store messages in one transaction and return what became of each, in order.
+
+    When the batch fails for a reason of its data, each message is tried alone, and the one that
+    fails again is set aside with its exception. Raises `DatabaseTrouble` when nothing was stored.
+    """
+    if not items:
+        return []
+    try:
+        return _attempt(engine, items)
+    except Exception as error:
+        _raise_trouble(error)
+        log.warning("a batch of %d failed, each is tried alone: %r", len(items), error)
+    return [_store_alone(engine, item) for item in items]
+
+
+def _store_alone(engine: Engine, item: Incoming) -> Outcome:
+    try:
+        return _attempt(engine, [item])[0]
+    except Exception as error:
+        _raise_trouble(error)
+        log.exception("a message could not be stored and is set aside")
+        reason = f"{type(error).__name__}: {str(error)[:500]}"
+    gateway = _gateway_of(item.topic)
+    try:
+        with write(engine) as connection:
+            _set_aside(connection, item, _Refused(gateway, (reason,)))
+    except Exception as error:
+        _raise_trouble(error)
+        raise
+    return Outcome("aside", gateway, (reason,))
+
+
+def _raise_trouble(error: Exception) -> None:
+    if isinstance(error, DatabaseTrouble):
+        raise error
+    if is_trouble(error):
+        raise DatabaseTrouble(f"database: {error}") from error
+
+
+def _attempt(engine: Engine, items: Sequence[Incoming]) -> list[Outcome]:
+    readings = [_read(item) for item in items]
+    with write(engine) as connection:
+        return _store(connection, items, readings)
+
+
+Reading = Received | contract.Presence | _Refused | Outcome
+
+
+def _read(item: Incoming) -> Reading:
+    """Decode one message; nothing here touches the database."""
+    try:
+        address = contract.parse_topic(item.topic)
+    except contract.ContractError as error:
+        gateway = _gateway_of(item.topic)
+        return _Refused(gateway, error.faults, "wrong shard" if gateway else None)
+    try:
+        if address.kind == "report":
+            return _read_report(item, address.gateway)
+        if address.kind == "presence":
+            return _read_presence(item, address.gateway)
+    except _Refused as refused:
+        return refused
+    return _Refused(address.gateway, (f"topic: {address.kind!r} is not for ingest",))
+
+
+def _gateway_of(topic: str) -> str | None:
+    """The gateway a topic names, even in a shard that is not its own."""
+    parts = topic.split("/")
+    if len(parts) != 5:
+        return None
+    try:
+        return contract.parse_topic(contract.topic(parts[3], "report")).gateway
+    except (contract.ContractError, UnicodeEncodeError):
+        return None
+
+
+def _read_report(item: Incoming, gateway: str) -> Received:
+    try:
+        report = contract.decode_report(item.body)
+    except contract.ContractError as error:
+        reasons = tuple(report_faults(item.body)) or error.faults
+        raise _Refused(gateway, reasons) from error
+    _same_gateway(gateway, report.gateway)
+    return Received(report, item.body, contract.digest(item.body), to_ms(item.received_at))
+
+
+def _read_presence(item: Incoming, gateway: str) -> contract.Presence | Outcome:
+    if not item.body:  # an empty retained message only clears the one before
+        return Outcome("ignored", gateway)
+    try:
+        message = contract.decode_presence(item.body)
+        for text in (message.at, message.wake_by):
+            if isinstance(text, str):
+                contract.parse_time(text)
+    except (contract.ContractError, ValueError) as error:
+        raise _Refused(gateway, (str(error),)) from error
+    _same_gateway(gateway, message.gateway)
+    return message
+
+
+def _same_gateway(topic: str, payload: str) -> None:
+    if topic != payload:
+        reason = f"gateway: {payload!r}, expected {topic!r} as in the topic"
+        raise _Refused(topic, (reason,), "wrong gateway")
+
+
+def _store(
+    connection: Connection, items: Sequence[Incoming], readings: Sequence[Reading]
+) -> list[Outcome]:
+    known = history.known_digests(connection, (r.key for r in readings if isinstance(r, Received)))
+    fresh: dict[history.Key, Received] = {}
+    outcomes: list[Outcome] = []
+    for item, reading in zip(items, readings, strict=True):
+        if isinstance(reading, Received):
+            if reading.key not in known:
+                known[reading.key] = reading.digest
+                fresh[reading.key] = reading
+                outcomes.append(Outcome("stored", reading.report.gateway))
+                continue
+            if known[reading.key] == reading.digest:
+                outcomes.append(Outcome("duplicate", reading.report.gateway))
+                continue
+            reading = _conflict(reading)
+        outcomes.append(_settle(connection, item, reading))
+    if not fresh:
+        return outcomes
+    unlisted = _store_reports(connection, list(fresh.values()))
+    return [
+        Outcome("not in the vehicle list", outcome.gateway)
+        if outcome.status == "stored" and outcome.gateway in unlisted
+        else outcome
+        for outcome in outcomes
+    ]
+
+
+def _conflict(item: Received) -> _Refused:
+    message = item.report
+    reason = f"key conflict: seq {message.seq} of journal {message.journal} has another body"
+    return _Refused(message.gateway, (reason,), "key conflict")
+
+
+def _settle(
+    connection: Connection, item: Incoming, reading: contract.Presence | _Refused | Outcome
+) -> Outcome:
+    """Store what is not a report."""
+    if isinstance(reading, Outcome):
+        return reading
+    if isinstance(reading, contract.Presence):
+        kept = history.store_presence(connection, reading, to_ms(item.received_at))
+        return Outcome("presence" if kept else "ignored", reading.gateway)
+    _set_aside(connection, item, reading)
+    return Outcome("aside", reading.gateway, reading.reasons)
+
+
+def _set_aside(connection: Connection, item: Incoming, refused: _Refused) -> None:
+    at = to_ms(item.received_at)
+    letter = DeadLetter(item.topic, item.body, refused.gateway, refused.reasons, at)
+    dead_letters.set_aside(connection, letter)
+    if refused.security:
+        detail = "; ".join(refused.reasons)
+        dead_letters.note_security(connection, at, refused.security, refused.gateway, detail)
+
+
+def _store_reports(connection: Connection, items: Sequence[Received]) -> set[str]:
+    """Store and fold new reports; return the gateways that no vehicle of the list carries."""
+    now = max(item.received_at for item in items)
+    fittings = fittings_of(connection, {item.report.gateway for item in items})
+    owners = [owner(item.report, fittings.get(item.report.gateway, ())) for item in items]
+    placed: dict[int, list[folding.Placed]] = {}
+    for item, fit in zip(items, owners, strict=True):
+        if fit is not None:
+            position = folding.position_of(item.report, fit.fitted_from)
+            placed.setdefault(fit.vehicle_id, []).append(folding.Placed(position, item.report))
+
+    def insert_reports(observed: Mapping[history.Key, int]) -> None:
+        history.add_keys(connection, items)
+        history.add_reports(connection, _rows(items, owners, observed))
+        history.add_to_journals(connection, items, now)
+        history.forget_lost(connection, items)
+
+    folding.fold_new(connection, placed, insert_reports=insert_reports, now=now)
+    return {item.report.gateway for item, fit in zip(items, owners, strict=True) if fit is None}
+
+
+def _rows(
+    items: Sequence[Received],
+    owners: Sequence[Fitting | None],
+    observed: Mapping[history.Key, int],
+) -> list[dict[str, object]]:
+    return [
+        history.report_row(
+            item,
+            fit.vehicle_id if fit else None,
+            fit.fitted_from if fit else None,
+            observed.get(item.key),
+        )
+        for item, fit in zip(items, owners, strict=True)
+    ]
+
+
+def receipts_for(engine: Engine, gateways: Iterable[str], now: datetime) -> list[contract.Receipt]:
+    """What is committed of each gateway, ready to publish; cumulative, so safe to repeat."""
+    wanted = sorted(set(gateways))
+    if not wanted:
+        return []
+    with read(engine) as connection:
+        stands = history.latest_stands(connection, wanted)
+        asides = dead_letters.asides(connection, wanted)
+    known = [gateway for gateway in wanted if gateway in stands or gateway in asides]
+    return [
+        _receipt(gateway, stands.get(gateway, _NOTHING), asides.get(gateway, []), now)
+        for gateway in known
+    ]
+
+
+_NOTHING = history.JournalStand(NO_JOURNAL, 0, [])
+
+
+def _receipt(
+    gateway: str, stand: history.JournalStand, aside: list[contract.SetAside], now: datetime
+) -> contract.Receipt:
+    return contract.Receipt(
+        schema="receipt/1",
+        gateway=gateway,
+        journal=stand.journal,
+        through=stand.through,
+        also=[list(span) for span in stand.also],
+        aside=aside,
+        at=contract.format_time(now),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a second reading of the dead letters found."""
+
+    tried: int
+    read_now: int
+
+
+def replay_dead_letters(engine: Engine, now: datetime) -> Replayed:
+    """Read every dead letter again, as after a mended program; those that pass leave the list."""
+    with read(engine) as connection:
+        letters = dead_letters.waiting(connection)
+    read_now = 0
+    for letter_id, topic, body in letters:
+        item = Incoming(topic, body, now)
+        if isinstance(_read(item), _Refused):
+            continue
+        outcome = store_batch(engine, [item])[0]
+        if outcome.status != "aside":
+            read_now += 1
+            with write(engine) as connection:
+                dead_letters.mark_replayed(connection, [letter_id], to_ms(now))
+    return Replayed(len(letters), read_now)

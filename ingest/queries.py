@@ -1,0 +1,246 @@
+"""What can be asked of the store: every answer is a frozen dataclass, read in one short look.
+
+Times are aware UTC datetimes; 'day' is the depot's own day. Verdicts are worked out from the
+current status at `as_of` by the rules of `ingest.domain`, never stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from ingest.domain.due import urgency
+from ingest.domain.picture import Picture
+from ingest.domain.programs import Program
+from ingest.domain.vehicles import Vehicle
+from ingest.domain.verdict import judge
+from ingest.store import reading
+from ingest.store.answers import (
+    Alert,
+    AlertEvent,
+    Appointment,
+    DeadLetterRow,
+    DepotSettings,
+    Event,
+    FleetToday,
+    Presence,
+    SecurityEvent,
+    Standing,
+    UnlistedGateway,
+    VehicleRecord,
+)
+from ingest.store.database import DatabaseTrouble, NotOurDatabase, open_database, read
+from ingest.store.times import to_ms
+from ingest.store.vehicles import all_vehicles
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+__all__ = [
+    "Alert",
+    "AlertEvent",
+    "Appointment",
+    "DatabaseTrouble",
+    "DeadLetterRow",
+    "DepotSettings",
+    "Event",
+    "FleetToday",
+    "NotOurDatabase",
+    "Presence",
+    "Programs",
+    "SecurityEvent",
+    "Standing",
+    "UnlistedGateway",
+    "VehicleRecord",
+    "alerts",
+    "appointments",
+    "dead_letters",
+    "depots",
+    "find_vehicle",
+    "fleet_today",
+    "forecast",
+    "needs",
+    "open_database",
+    "pending_notices",
+    "presences",
+    "record",
+    "security_events",
+    "stored_counts",
+    "unlisted_gateways",
+    "vehicle_list",
+]
+
+Programs = Mapping[str, Program]
+"""Inspection programs by id, as `ingest.program_files.load_programs` gives them."""
+HEARD_WITHIN = timedelta(hours=24)
+_GRAVE = {"high": 0, "medium": 1, "low": 2}
+
+
+def fleet_today(
+    engine: Engine, depot_name: str | None, as_of: datetime, programs: Programs
+) -> FleetToday:
+    """How the fleet (of one depot) stands at `as_of`, and who was heard within 24 hours."""
+    standings = forecast(engine, as_of, programs, depot_name)
+    quiet = tuple(
+        one.vehicle.unit
+        for one in standings
+        if one.heard_at is None or as_of - one.heard_at > HEARD_WITHIN
+    )
+    with read(engine) as connection:
+        unlisted, counts = reading.unlisted(connection), reading.counts(connection)
+    return FleetToday(
+        as_of=as_of,
+        vehicles=standings,
+        heard=len(standings) - len(quiet),
+        not_heard=quiet,
+        unlisted=unlisted,
+        dead_letters=counts["dead_letters"],
+        lost_reports=counts["lost_reports"],
+        security_events=counts["security_events"],
+    )
+
+
+def forecast(
+    engine: Engine, as_of: datetime, programs: Programs, depot_name: str | None = None
+) -> tuple[Standing, ...]:
+    """Every vehicle (of one depot) with verdict, reasons and need, by unit."""
+    with read(engine) as connection:
+        vehicles = all_vehicles(connection, depot_name)
+        pictures = reading.pictures(connection)
+        ahead = reading.next_appointments(connection, as_of)
+    return tuple(_standing(one, pictures, ahead, as_of, programs) for one in vehicles)
+
+
+def _standing(
+    one: Vehicle,
+    pictures: Mapping[int, Picture],
+    ahead: Mapping[int, Appointment],
+    as_of: datetime,
+    programs: Programs,
+) -> Standing:
+    number = one.id if one.id is not None else -1
+    picture = pictures.get(number)
+    verdict = judge(programs[one.program], one, picture, as_of)
+    today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
+    return Standing(
+        vehicle=one,
+        picture=picture,
+        verdict=verdict,
+        need=urgency(one, verdict, picture, today),
+        heard_at=reading.moment(picture.heard_at) if picture else None,
+        next_appointment=ahead.get(number),
+    )
+
+
+def needs(
+    engine: Engine, depot_name: str | None, as_of: datetime, programs: Programs
+) -> tuple[Standing, ...]:
+    """The vehicles that need a bay, the nearest deadline first; those without one last."""
+    found = [one for one in forecast(engine, as_of, programs, depot_name) if one.need.hours > 0]
+    found.sort(key=lambda one: (one.need.deadline or date.max, one.vehicle.unit))
+    return tuple(found)
+
+
+def record(
+    engine: Engine, vehicle_id: int, as_of: datetime, programs: Programs
+) -> VehicleRecord | None:
+    """One vehicle's history; None when there is no such vehicle."""
+    with read(engine) as connection:
+        one = reading.one_vehicle(connection, vehicle_id)
+        if one is None:
+            return None
+        pictures = reading.pictures(connection, vehicle_id)
+        ahead = reading.next_appointments(connection, as_of)
+        return VehicleRecord(
+            standing=_standing(one, pictures, ahead, as_of, programs),
+            events=reading.events_of(connection, vehicle_id),
+            alerts=reading.alerts(connection, as_of, vehicle_id=vehicle_id, include_closed=True),
+            alert_events=reading.alert_events(connection, vehicle_id),
+            appointments=reading.appointments_of_vehicle(connection, vehicle_id),
+            reports=reading.count_reports(connection, vehicle_id),
+            gateways=reading.gateways_of(connection, vehicle_id),
+        )
+
+
+def alerts(
+    engine: Engine,
+    as_of: datetime,
+    *,
+    depot_name: str | None = None,
+    kind: str | None = None,
+    include_closed: bool = False,
+) -> tuple[Alert, ...]:
+    """Alerts that stand (or all), the gravest first, then the newest."""
+    with read(engine) as connection:
+        found = reading.alerts(
+            connection, as_of, depot_name=depot_name, kind=kind, include_closed=include_closed
+        )
+    return tuple(sorted(found, key=lambda one: (_GRAVE.get(one.priority, 3), -to_ms(one.since))))
+
+
+def pending_notices(engine: Engine, channel: str, as_of: datetime) -> tuple[Alert, ...]:
+    """Alerts to announce on a channel that were not yet: still so, and not held."""
+    with read(engine) as connection:
+        return reading.to_announce(connection, channel, as_of)
+
+
+def dead_letters(engine: Engine, *, include_replayed: bool = False) -> tuple[DeadLetterRow, ...]:
+    """What could not be read, and why, oldest first."""
+    with read(engine) as connection:
+        return reading.dead_letters(connection, include_replayed)
+
+
+def security_events(engine: Engine) -> tuple[SecurityEvent, ...]:
+    """What no well-behaved gateway does, oldest first."""
+    with read(engine) as connection:
+        return reading.security_events(connection)
+
+
+def unlisted_gateways(engine: Engine) -> tuple[UnlistedGateway, ...]:
+    """Gateways whose reports are stored and are 'not in the vehicle list'."""
+    with read(engine) as connection:
+        return reading.unlisted(connection)
+
+
+def find_vehicle(engine: Engine, text: str) -> list[Vehicle]:
+    """The vehicles whose unit number, plate or VIN is `text`, whatever its case."""
+    with read(engine) as connection:
+        return reading.matching_vehicles(connection, text)
+
+
+def vehicle_list(engine: Engine, depot_name: str | None = None) -> list[Vehicle]:
+    """The vehicle list as loaded, by unit."""
+    with read(engine) as connection:
+        return all_vehicles(connection, depot_name)
+
+
+def depots(engine: Engine) -> tuple[DepotSettings, ...]:
+    """Every depot with its bays and hours, by name."""
+    with read(engine) as connection:
+        return reading.depots(connection)
+
+
+def appointments(
+    engine: Engine, depot_name: str, week: str | None = None
+) -> tuple[Appointment, ...]:
+    """Booked appointments of a depot, of one ISO week ("2026-W48", its own days) or all.
+
+    Raises ValueError for a week that is written otherwise.
+    """
+    monday = None if week is None else datetime.strptime(f"{week}-1", "%G-W%V-%u").date()
+    with read(engine) as connection:
+        return reading.appointments_of_depot(connection, depot_name, monday)
+
+
+def presences(engine: Engine) -> tuple[Presence, ...]:
+    """The presence of every gateway that ever gave one."""
+    with read(engine) as connection:
+        return reading.presences(connection)
+
+
+def stored_counts(engine: Engine) -> dict[str, int]:
+    """How many reports, dead letters, lost reports and security events are stored, by name."""
+    with read(engine) as connection:
+        return reading.counts(connection)

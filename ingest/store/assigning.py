@@ -1,0 +1,48 @@
+"""Which vehicle each stored report belongs to, worked out again when the vehicle list changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, select, update
+
+from gateway import contract
+from ingest.store.schema import report
+from ingest.store.vehicles import Fitting, fittings_of, owner
+
+
+def reassign(connection: Connection, gateways: Iterable[str]) -> set[int]:
+    """Give the reports of these gateways to their vehicles; return the vehicles that differ."""
+    wanted = sorted(set(gateways))
+    fittings = fittings_of(connection, wanted)
+    touched: set[int] = set()
+    for gateway in wanted:
+        touched |= _reassign_one(connection, gateway, fittings.get(gateway, []))
+    return touched
+
+
+def _reassign_one(connection: Connection, gateway: str, fittings: list[Fitting]) -> set[int]:
+    columns = (report.c.id, report.c.vehicle_id, report.c.fitted_from, report.c.body)
+    query = select(*columns).where(report.c.gateway == gateway).execution_options(yield_per=500)
+    touched: set[int] = set()
+    changes: list[dict[str, Any]] = []
+    for row in connection.execute(query):
+        fit = owner(contract.decode_report(row.body), fittings)
+        now = (fit.vehicle_id, fit.fitted_from) if fit else (None, None)
+        if now != (row.vehicle_id, row.fitted_from):
+            touched |= {one for one in (row.vehicle_id, now[0]) if one is not None}
+            changes.append({"b_id": row.id, "b_vehicle": now[0], "b_from": now[1]})
+    if changes:
+        statement = (
+            update(report)
+            .where(report.c.id == bindparam("b_id"))
+            .values(vehicle_id=bindparam("b_vehicle"), fitted_from=bindparam("b_from"))
+        )
+        connection.execute(statement, changes)
+    return touched
+
+
+def known_gateways(connection: Connection) -> list[str]:
+    """Every gateway of which a report is stored."""
+    return sorted(connection.execute(select(report.c.gateway).distinct()).scalars())

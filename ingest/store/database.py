@@ -1,0 +1,217 @@
+"""The one engine factory, and the only place that knows one database from another."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Table,
+    create_engine,
+    event,
+    insert,
+    inspect,
+    make_url,
+    select,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
+
+from ingest.store.schema import meta
+
+BUSY_TIMEOUT_S = 10
+APPLICATION_ID = 0x464C5431
+"""Marks an SQLite file as ours (PRAGMA application_id); any other file is refused."""
+_MARK = "fleet emissions-readiness store"
+_MIGRATIONS = Path(__file__).parent / "migrations"
+_WRITE = "fleet_write"
+
+
+class NotOurDatabase(Exception):
+    """The database was not made by this program, or by a newer edition: nothing was changed."""
+
+
+class DatabaseTrouble(Exception):
+    """The database is not there, is locked or is full: nothing was stored, try again later."""
+
+
+class Clash(Exception):
+    """A row would stand twice under one key, or refers to one that is not there."""
+
+
+def open_database(url: str) -> Engine:
+    """Open the database at `url`, making or migrating its tables.
+
+    Raises `NotOurDatabase` when something else lives there, `DatabaseTrouble` when it cannot be
+    reached.
+    """
+    parsed = make_url(url)
+    if parsed.get_backend_name() == "postgresql":
+        parsed = parsed.set(drivername="postgresql+psycopg")
+        engine = create_engine(parsed, pool_pre_ping=True)
+    elif parsed.get_backend_name() == "sqlite":
+        _refuse_foreign_file(parsed.database)
+        engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_S})
+        _prepare_sqlite(engine)
+    else:
+        raise NotOurDatabase(f"{parsed.drivername}: expected sqlite or postgresql")
+    try:
+        _migrate(engine, parsed.render_as_string(hide_password=True))
+    except (OperationalError, InterfaceError) as error:
+        engine.dispose()
+        raise DatabaseTrouble(f"database cannot be opened: {error.orig}") from error
+    except NotOurDatabase:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _refuse_foreign_file(name: str | None) -> None:
+    """Look at an existing file without changing it; mark a new one as ours."""
+    if not name or name == ":memory:":
+        raise NotOurDatabase("a database in memory would lose everything: expected a file")
+    path = Path(name)
+    if not path.parent.is_dir():
+        raise DatabaseTrouble(f"{path.parent}: no such directory for the database file")
+    try:
+        if not path.exists() or path.stat().st_size == 0:
+            _mark_new_file(path)
+            return
+        with path.open("rb") as file:
+            ours = _application_id(file.read(100)) == APPLICATION_ID
+    except OSError as error:
+        raise DatabaseTrouble(f"{path}: {error.strerror}") from error
+    if not ours:
+        raise NotOurDatabase(f"{path}: not a database of this program; nothing was changed")
+
+
+def _mark_new_file(path: Path) -> None:
+    """Write the mark into the file itself, before WAL could keep it in another one."""
+    connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)
+    try:
+        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+    except sqlite3.Error as error:
+        raise DatabaseTrouble(f"{path}: {error}") from error
+    finally:
+        connection.close()
+
+
+def _application_id(header: bytes) -> int | None:
+    """Bytes 68-71 of the header (SQLite file format, section 1.3.17; from memory)."""
+    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
+        return None
+    return int.from_bytes(header[68:72], "big")
+
+
+def _prepare_sqlite(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def _connect(connection: sqlite3.Connection, _record: object) -> None:
+        connection.isolation_level = None  # we say BEGIN ourselves
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA journal_mode=WAL")
+        cursor.execute("PRAGMA synchronous=FULL")
+        cursor.execute("PRAGMA foreign_keys=ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        writes = connection.get_execution_options().get(_WRITE, False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _migrate(engine: Engine, shown: str) -> None:
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS))
+    head = ScriptDirectory.from_config(config).get_current_head()
+    with engine.connect() as connection:
+        if _revision_if_ours(connection, shown) == head:
+            return
+    with write(engine) as connection:
+        if engine.dialect.name == "postgresql":  # two services may start at once
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
+        current = _revision_if_ours(connection, shown)
+        if current == head:
+            return
+        script = ScriptDirectory.from_config(config)
+        if current is not None and current not in {r.revision for r in script.walk_revisions()}:
+            raise NotOurDatabase(f"{shown}: made by a newer edition (revision {current})")
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+        if current is None:
+            connection.execute(insert(meta), [{"name": "what", "value": _MARK}])
+
+
+def _revision_if_ours(connection: Connection, shown: str) -> str | None:
+    """The revision of our tables; None for an empty database; else `NotOurDatabase`."""
+    tables = set(inspect(connection).get_table_names())
+    if not tables:
+        return None
+    mark = select(meta.c.value).where(meta.c.name == "what")
+    if meta.name not in tables or connection.execute(mark).scalar() != _MARK:
+        raise NotOurDatabase(f"{shown}: holds tables of something else; nothing was changed")
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+@contextmanager
+def write(engine: Engine) -> Iterator[Connection]:
+    """One writing transaction: committed at the end, rolled back on any exception.
+
+    Raises `Clash` when a row would break a key or a reference.
+    """
+    try:
+        opened = engine.connect().execution_options(**{_WRITE: True})
+        with opened as connection, connection.begin():
+            yield connection
+    except IntegrityError as error:
+        raise Clash(str(error.orig)) from error
+
+
+@contextmanager
+def read(engine: Engine) -> Iterator[Connection]:
+    """A connection for one query, or a few that must agree; never kept open."""
+    with engine.connect() as connection:
+        yield connection
+
+
+def insert_or_ignore(
+    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]
+) -> None:
+    """Insert rows; those whose key is there already are left as they stand."""
+    if not rows:
+        return
+    dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
+    connection.execute(dialect.insert(table).on_conflict_do_nothing(), list(rows))
+
+
+def upsert(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert rows, or replace every other column of those whose primary key is there already."""
+    if not rows:
+        return
+    dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
+    statement = dialect.insert(table)
+    keys = [column.name for column in table.primary_key.columns]
+    values = {name: statement.excluded[name] for name in rows[0] if name not in keys}
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=keys, set_=values), list(rows)
+    )
+
+
+def is_trouble(error: BaseException) -> bool:
+    """Whether an error says that the database (not the data) is at fault.
+
+    Lost connection, lock, full or failing disk, memory: and only these.
+    """
+    if isinstance(error, MemoryError | DatabaseTrouble):
+        return True
+    if isinstance(error, DBAPIError) and error.connection_invalidated:
+        return True
+    return isinstance(error, OperationalError | InterfaceError)

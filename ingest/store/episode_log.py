@@ -1,0 +1,126 @@
+"""Episodes as rows with ids of their own, which a refold keeps."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from sqlalchemy import Connection, Row, bindparam, insert, select, update
+
+from ingest.domain.episodes import Episode, reconcile
+from ingest.store.schema import episode
+
+WITHDRAWN = "no longer so after reports arrived that belong earlier"
+
+Episodes = Mapping[str, Episode]
+"""Episodes by their natural id."""
+
+
+def write_changes(
+    connection: Connection, changes: Mapping[int, Episodes]
+) -> dict[int, dict[str, int]]:
+    """Store what a fold opened or closed, by vehicle; return the row ids by natural id."""
+    touched = [one for one, episodes in changes.items() if episodes]
+    ids: dict[int, dict[str, int]] = {one: {} for one in changes}
+    if not touched:
+        return ids
+    is_open = (
+        episode.c.vehicle_id.in_(touched),
+        episode.c.ended_at.is_(None),
+        episode.c.withdrawn_reason.is_(None),
+    )
+    query = select(episode.c.id, episode.c.vehicle_id, episode.c.natural).where(*is_open)
+    for row in connection.execute(query):
+        if row.natural in changes[row.vehicle_id]:
+            ids[row.vehicle_id][row.natural] = row.id
+    new = [
+        (one, item)
+        for one in touched
+        for name, item in changes[one].items()
+        if name not in ids[one]
+    ]
+    old = [(row_id, changes[one][name]) for one in touched for name, row_id in ids[one].items()]
+    _update(connection, old)
+    for (one, item), row_id in zip(new, _insert(connection, new), strict=True):
+        ids[one][item.natural] = row_id
+    return ids
+
+
+def write_diff(
+    connection: Connection, vehicle_id: int, fresh: Episodes
+) -> tuple[dict[str, int], list[int]]:
+    """Make the stored episodes of a vehicle those of a whole fold.
+
+    Matched ones keep their id, the rest is added or marked withdrawn, never deleted. Returns the
+    ids by natural id and the ids withdrawn.
+    """
+    rows = {row.id: row for row in stored(connection, vehicle_id)}
+    matched = reconcile([(one, episode_of(row)) for one, row in rows.items()], list(fresh.values()))
+    _update(
+        connection,
+        [(one, item) for one, item in matched.kept if episode_of(rows[one]) != item],
+    )
+    ids = {item.natural: one for one, item in matched.kept}
+    new = [(vehicle_id, item) for item in matched.new]
+    for (_, item), row_id in zip(new, _insert(connection, new), strict=True):
+        ids[item.natural] = row_id
+    if matched.withdrawn:
+        connection.execute(
+            update(episode)
+            .where(episode.c.id.in_(matched.withdrawn))
+            .values(withdrawn_reason=WITHDRAWN)
+        )
+    return ids, list(matched.withdrawn)
+
+
+def stored(connection: Connection, vehicle_id: int) -> Iterable[Row[Any]]:
+    """The episode rows of a vehicle that still stand, in order of their start."""
+    return connection.execute(
+        select(episode)
+        .where(episode.c.vehicle_id == vehicle_id, episode.c.withdrawn_reason.is_(None))
+        .order_by(episode.c.started_at, episode.c.id)
+    ).all()
+
+
+def episode_of(row: Row[Any]) -> Episode:
+    """The episode of a row."""
+    return Episode(
+        kind=row.kind,
+        subject=row.subject,
+        started_at=row.started_at,
+        ended_at=row.ended_at,
+        start_key=(row.start_journal, row.start_seq),
+        end_key=None if row.end_journal is None else (row.end_journal, row.end_seq),
+        details=json.loads(row.details),
+    )
+
+
+def _values(item: Episode) -> dict[str, Any]:
+    end = item.end_key or (None, None)
+    return {
+        "kind": item.kind,
+        "subject": item.subject,
+        "natural": item.natural,
+        "started_at": item.started_at,
+        "ended_at": item.ended_at,
+        "start_journal": item.start_key[0],
+        "start_seq": item.start_key[1],
+        "end_journal": end[0],
+        "end_seq": end[1],
+        "details": json.dumps(item.details, sort_keys=True),
+    }
+
+
+def _insert(connection: Connection, items: list[tuple[int, Episode]]) -> list[int]:
+    if not items:
+        return []
+    rows = [{"vehicle_id": one, **_values(item)} for one, item in items]
+    statement = insert(episode).returning(episode.c.id, sort_by_parameter_order=True)
+    return [int(one) for one in connection.execute(statement, rows).scalars()]
+
+
+def _update(connection: Connection, items: list[tuple[int, Episode]]) -> None:
+    if items:
+        rows = [{"b_id": row_id, **_values(item)} for row_id, item in items]
+        connection.execute(update(episode).where(episode.c.id == bindparam("b_id")), rows)

@@ -1,0 +1,194 @@
+"""The one place ingest speaks MQTT: read a batch, have it stored, then acknowledge, then receipt.
+
+The order is commit, acknowledge in order of arrival, receipt. A packet id is only valid on the
+connection it came by, so each message carries the generation of its connection. Only paho's
+public calls are used, on one thread.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import select
+import ssl
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import paho.mqtt.client as mqtt
+
+from gateway import contract
+from ingest.config import BrokerAddress
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 30
+BACKOFF_S = (0.2, 30.0)
+PACKETS_A_TURN = 64
+
+
+class BrokerNotThere(ConnectionError):
+    """The broker could not be reached, or refused the connection."""
+
+
+class StoreTrouble(Exception):
+    """The database is not there: nothing was stored, so nothing may be acknowledged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One message as it came in."""
+
+    topic: str
+    body: bytes
+    received_at: datetime
+    retained: bool
+
+
+Outgoing = tuple[str, bytes]
+Store = Callable[[Sequence[Arrival]], Sequence[Outgoing]]
+"""Stores and commits a batch and returns the receipts to send; raises `StoreTrouble`."""
+
+
+class Subscriber:
+    """One persistent session: batches to `store`, bounded by `batch`, flushed when it is quiet."""
+
+    def __init__(
+        self,
+        broker: BrokerAddress,
+        store: Store,
+        now: Callable[[], datetime],
+        *,
+        lane: int = 0,
+        lanes: int = 1,
+        batch: int = 200,
+    ) -> None:
+        self._broker, self._store, self._now = broker, store, now
+        self._lane, self._lanes, self._limit = lane, lanes, batch
+        self._waiting: list[tuple[int, int, Arrival]] = []
+        self._generation = 0
+        self._refused: str | None = None
+        self.ready = threading.Event()
+        self.committed = 0
+        self._client = self._build()
+
+    def _build(self) -> mqtt.Client:
+        client = mqtt.Client(
+            mqtt.CallbackAPIVersion.VERSION2,
+            client_id=f"fleet-ingest-{self._lane}-of-{self._lanes}",
+            protocol=mqtt.MQTTv311,
+            clean_session=False,
+            manual_ack=True,
+        )
+        if self._broker.user is not None:
+            client.username_pw_set(self._broker.user, self._broker.password)
+        if self._broker.scheme == "mqtts":
+            client.tls_set_context(ssl.create_default_context())
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        _userdata: object,
+        _flags: mqtt.ConnectFlags,
+        reason: mqtt.ReasonCode,
+        _properties: object,
+    ) -> None:
+        if reason.is_failure:
+            self._refused = str(reason)
+            return
+        kinds: tuple[contract.Kind, ...] = ("report", "presence")
+        client.subscribe(
+            [(f, 1) for kind in kinds for f in contract.filters(kind, self._lane, self._lanes)]
+        )
+
+    def _on_subscribe(self, *_args: object) -> None:
+        self.ready.set()
+
+    def _on_message(
+        self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage
+    ) -> None:
+        # paho's own topic property decodes strictly; a topic that is not UTF-8 must not kill us.
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        arrival = Arrival(topic, bytes(message.payload), self._now(), message.retain)
+        self._waiting.append((self._generation, message.mid if message.qos else 0, arrival))
+
+    def run(self, stop: threading.Event) -> None:
+        """Serve until `stop` is set, reconnecting with jittered back-off."""
+        pause = BACKOFF_S[0]
+        while not stop.is_set():
+            try:
+                self._connect()
+                if self._serve(stop):
+                    pause = BACKOFF_S[0]
+            except (OSError, StoreTrouble) as error:
+                log.warning("ingest pauses: %s", error)
+                self._drop()
+            if not stop.is_set():
+                stop.wait(random.uniform(0, pause))  # noqa: S311 - jitter, not a secret
+                pause = min(BACKOFF_S[1], pause * 2)
+        self._drop()
+
+    def _connect(self) -> None:
+        self._refused = None
+        self._client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
+        self._generation += 1
+
+    def _drop(self) -> None:
+        """Leave the connection; what was not committed stays with the broker and comes again."""
+        self._waiting.clear()
+        self.ready.clear()
+        if self._client.socket() is not None:
+            self._client.disconnect()
+
+    def _serve(self, stop: threading.Event) -> bool:
+        misc_at = 0.0
+        while not stop.is_set() and (sock := self._client.socket()) is not None:
+            pending = bool(getattr(sock, "pending", int)())  # TLS holds bytes select() cannot see
+            writing = [sock] if self._client.want_write() else []
+            readable, writable, _ = select.select([sock], writing, [], 0 if pending else 0.5)
+            if readable or pending:
+                self._read()
+            if writable:
+                self._client.loop_write()
+            if self._waiting and (len(self._waiting) >= self._limit or self._quiet()):
+                self._flush()
+            if time.monotonic() - misc_at > 1:
+                self._client.loop_misc()
+                misc_at = time.monotonic()
+        if self._refused is not None:
+            raise BrokerNotThere(f"broker refused the connection: {self._refused}")
+        if self._waiting:  # the connection went: store now, the broker sends them again
+            self._flush()
+        return self.ready.is_set()
+
+    def _read(self) -> None:
+        for _ in range(PACKETS_A_TURN):  # loop_read() takes one packet a call
+            before = len(self._waiting)
+            self._client.loop_read()
+            if len(self._waiting) in (before, self._limit) or self._client.socket() is None:
+                return
+
+    def _quiet(self) -> bool:
+        sock = self._client.socket()
+        if sock is None:
+            return True
+        return not (getattr(sock, "pending", int)() or select.select([sock], [], [], 0)[0])
+
+    def _flush(self) -> None:
+        batch, self._waiting = self._waiting, []
+        receipts = self._store([arrival for _, _, arrival in batch])
+        self.committed += len(batch)
+        for generation, mid, _ in batch:
+            if mid and generation == self._generation and self._client.socket() is not None:
+                self._client.ack(mid, 1)
+        for topic, body in receipts:
+            self._client.publish(topic, body, qos=0)

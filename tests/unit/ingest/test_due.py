@@ -1,0 +1,84 @@
+"""What a vehicle needs and until when (hours: common practice, unsourced)."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from gateway.facts import Ignition, Monitor
+from ingest.domain.due import DEFAULT_HOURS, repair_hours, urgency
+from ingest.domain.picture import EcuPicture, Picture
+from ingest.domain.vehicles import Vehicle
+from ingest.domain.verdict import judge
+from ingest.program_files import load_programs
+
+TODAY = date(2026, 3, 1)
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+READ = int(NOW.timestamp() * 1000)
+FEDERAL = load_programs()["us-federal"]
+
+
+def need(due=None, model_year=2010, heard=True, **said):
+    vehicle = Vehicle(
+        unit="V-1", vin="1" * 17, plate="P", depot="D", depot_tz="UTC", program="us-federal",
+        model_year=model_year, ignition=Ignition.SPARK, due_date=due,
+    )  # fmt: skip
+    facts = {"mil": False, "monitors": {Monitor.CATALYST: True}, "confirmed": [], **said}
+    ecu = EcuPicture(heard_at=READ, readiness_at=READ, **facts)
+    picture = Picture(ecus={"7E8": ecu}, heard_at=READ) if heard else None
+    return urgency(vehicle, judge(FEDERAL, vehicle, picture, NOW), picture, TODAY)
+
+
+@pytest.mark.parametrize(
+    "days, overdue, soon, words",
+    [
+        pytest.param(-1, True, True, "overdue since", id="yesterday"),
+        pytest.param(0, False, True, "today", id="today"),
+        pytest.param(1, False, True, "in 1 day.", id="tomorrow"),
+        pytest.param(14, False, True, "in 14 days", id="last soon day"),
+        pytest.param(15, False, False, "in 15 days", id="just after soon"),
+    ],
+)
+def test_the_deadline_is_counted_in_the_depots_days(days, overdue, soon, words):
+    found = need(TODAY + timedelta(days=days))
+    assert (found.overdue, found.soon, found.days_left) == (overdue, soon, days)
+    assert words in found.reason
+
+
+def test_a_lamp_for_misfire_is_not_dispatched():
+    found = need(mil=True, confirmed=["P0300"])
+    assert found.do_not_dispatch
+    assert "do not just clear" in found.next_step
+    assert found.hours == repair_hours(["P0300"]) > 0
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        pytest.param({"mil": True, "confirmed": ["P0420"]}, id="lamp for the catalyst"),
+        pytest.param({"mil": False, "confirmed": ["P0300"]}, id="misfire code, lamp off"),
+    ],
+)
+def test_other_vehicles_may_be_dispatched(said):
+    assert not need(**said).do_not_dispatch
+
+
+def test_a_vehicle_not_ready_needs_driving_and_no_bay():
+    unset = {Monitor.CATALYST: False, Monitor.EVAPORATIVE_SYSTEM: False}
+    found = need(monitors=unset)
+    assert found.hours == 0.0
+    assert "evaporative system" in found.next_step
+    assert "Do not clear codes" in found.next_step
+
+
+def test_a_vehicle_never_heard_needs_a_look():
+    assert need(heard=False).hours == DEFAULT_HOURS
+
+
+def test_a_vehicle_outside_the_program_is_sent_to_the_authority():
+    assert "authority" in need(model_year=1995).next_step
+
+
+def test_a_code_without_a_row_costs_the_default():
+    assert repair_hours(["P1FFF"]) == DEFAULT_HOURS

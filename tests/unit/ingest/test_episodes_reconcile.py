@@ -1,0 +1,52 @@
+"""A refold is a diff: events found again keep their id (own design; no outside source)."""
+
+from __future__ import annotations
+
+from ingest.domain.episodes import Episode, reconcile
+
+JOURNAL = "00000000-0000-4000-8000-000000000001"
+
+
+def lamp(start, end=None, kind="mil_on", subject=""):
+    return Episode(
+        kind=kind, subject=subject, started_at=start * 1000, start_key=(JOURNAL, start),
+        ended_at=None if end is None else end * 1000, end_key=end and (JOURNAL, end),
+    )  # fmt: skip
+
+
+def test_identical_events_keep_their_ids():
+    episodes = [lamp(1, 5), lamp(7, 9), lamp(11), lamp(1, kind="code", subject="P0420:confirmed")]
+    stored = list(enumerate(episodes, start=10))
+    result = reconcile(stored, episodes)
+    assert (sorted(result.kept, key=lambda kept: kept[0]), result.new, result.withdrawn) == (
+        stored, [], [],
+    )  # fmt: skip
+
+
+def test_a_moved_start_keeps_the_id_when_the_times_overlap():
+    result = reconcile([(3, lamp(5, 9))], [lamp(2, 9)])
+    assert result.kept == [(3, lamp(2, 9))]
+
+
+def test_an_event_cut_in_two_keeps_one_id_and_gets_one_new():
+    result = reconcile([(3, lamp(1, 9))], [lamp(1, 4), lamp(6, 9)])
+    assert result.kept == [(3, lamp(1, 4))]
+    assert result.new == [lamp(6, 9)]
+
+
+def test_two_events_that_were_one_withdraw_the_other_id():
+    result = reconcile([(3, lamp(1, 4)), (4, lamp(6, 9))], [lamp(1, 9)])
+    assert result.kept == [(3, lamp(1, 9))]
+    assert result.withdrawn == [4]
+
+
+def test_the_same_time_of_another_subject_is_another_event():
+    old = lamp(1, 9, kind="code", subject="P0420:confirmed")
+    new = lamp(1, 9, kind="code", subject="P0300:confirmed")
+    result = reconcile([(3, old)], [new])
+    assert (result.kept, result.new, result.withdrawn) == ([], [new], [3])
+
+
+def test_events_that_do_not_touch_are_not_the_same():
+    assert reconcile([(3, lamp(1, 4))], [lamp(5, 9)]).withdrawn == [3]
+    assert reconcile([(3, lamp(1, 5))], [lamp(5, 9)]).withdrawn == []

@@ -1,0 +1,48 @@
+"""VIN check digits against published examples."""
+
+from __future__ import annotations
+
+import pytest
+
+from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault
+
+
+# 49 CFR 565.15 (A) gives values and weights; the numbers are published worked examples:
+# an encyclopedia, a mathematics blog, and the ISO 15031-5 example (second-hand; C).
+@pytest.mark.parametrize(
+    "vin, expected",
+    [
+        pytest.param("11111111111111111", None, id="all ones"),
+        pytest.param("1M8GDM9AXKP042788", None, id="check digit X"),
+        pytest.param("5GZCZ43D13S812715", None, id="check digit 1"),
+        pytest.param("LJCPCBLCX11000237", None, id="outside North America, right"),
+        pytest.param("1G1JC5444R7252367", None, id="ISO 15031-5 example"),
+        pytest.param("KLATF08Y1VB363636", "4", id="should be 4"),
+        pytest.param("WP0ZZZ99ZTS392124", "8", id="filler where the digit would be"),
+        pytest.param("1M8GDM9AXKP042789", "1 at", id="last digit off by one: 353 mod 11"),
+    ],
+)
+def test_check_digit_agrees_with_published_examples(vin, expected):
+    fault = check_digit_fault(vin)
+    assert (fault is None) == (expected is None)
+    assert expected is None or f"check digit {expected}" in str(fault)
+
+
+@pytest.mark.parametrize(
+    "vin, part",
+    [
+        pytest.param("1" * 16, "not 16", id="one short"),
+        pytest.param("1" * 18, "not 18", id="one long"),
+        pytest.param("", "not 0", id="empty"),
+        pytest.param("1M8GDM9AXKP04278O", "not O", id="letter O is never used"),
+        pytest.param("1m8gdm9axkp042788", "not a", id="small letters"),
+        pytest.param("1" * 16 + "\u0661", "not \u0661", id="a digit of another script"),
+    ],
+)
+def test_a_wrong_form_is_named(vin, part):
+    assert part in (form_fault(vin) or "")
+
+
+def test_check_digit_is_a_duty_in_north_america_only():
+    # 49 CFR 565 (A) for the duty; ISO 3780 regions from memory (M).
+    assert [c for c in "0123456789AHJRSZ" if check_digit_required(c)] == list("12345")
