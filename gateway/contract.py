@@ -54,14 +54,14 @@ class Message(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Base of every wire message: unknown fields are ignored, defaults are left out."""
 
 
-class Calibration(Message):
+class Calibration(Message, frozen=True, kw_only=True, omit_defaults=True):
     """One calibration id of an ECU with its verification number (service 09, types 04 and 06)."""
 
     id: Text
     cvn: Annotated[str, Meta(pattern=r"^[0-9A-F]{8}$")] | UnsetType = UNSET
 
 
-class EcuReading(Message):
+class EcuReading(Message, frozen=True, kw_only=True, omit_defaults=True):
     """What one ECU answered. Lists are absent when it stayed silent, empty when it said none."""
 
     mil: bool | UnsetType = UNSET
@@ -79,7 +79,7 @@ class EcuReading(Message):
     obd_type: Annotated[int, Meta(ge=0, le=255)] | UnsetType = UNSET
 
 
-class DrivingCycle(Message):
+class DrivingCycle(Message, frozen=True, kw_only=True, omit_defaults=True):
     """One driving cycle as the gateway summarised it at its end. Lengths in s, km, degC, V."""
 
     started_at: Time
@@ -100,7 +100,7 @@ class DrivingCycle(Message):
     lowest_v: Number | UnsetType = UNSET
 
 
-class Evidence(Message):
+class Evidence(Message, frozen=True, kw_only=True, omit_defaults=True):
     """One request and its answer as they stood on the bus, in upper-case hex."""
 
     ecu: EcuId
@@ -108,7 +108,7 @@ class Evidence(Message):
     answer: Hex
 
 
-class Report(Message):
+class Report(Message, frozen=True, kw_only=True, omit_defaults=True):
     """One reading of one vehicle at one moment.
 
     `taken_at` is null while the gateway's clock is unset; `uptime_ms` counts sleep.
@@ -152,7 +152,7 @@ class Report(Message):
     evidence: Annotated[list[Evidence], Meta(max_length=512)] | UnsetType = UNSET
 
 
-class Presence(Message):
+class Presence(Message, frozen=True, kw_only=True, omit_defaults=True):
     """Whether a gateway is there; `offline` comes only from its last will."""
 
     schema: Literal["presence/1"] = msgspec.field()
@@ -166,14 +166,14 @@ class Presence(Message):
     wake_by: Time | UnsetType = UNSET
 
 
-class SetAside(Message):
+class SetAside(Message, frozen=True, kw_only=True, omit_defaults=True):
     """A payload that ingest keeps in its dead letters: the gateway may forget it too."""
 
     digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$")]
     reason: str
 
 
-class Receipt(Message):
+class Receipt(Message, frozen=True, kw_only=True, omit_defaults=True):
     """What ingest has committed: everything to `through`, the ranges in `also`, and `aside`."""
 
     schema: Literal["receipt/1"] = msgspec.field()
@@ -185,7 +185,7 @@ class Receipt(Message):
     at: Time
 
 
-class Ask(Message):
+class Ask(Message, frozen=True, kw_only=True, omit_defaults=True):
     """A request for a fresh or full reading; void after `expires_at`."""
 
     schema: Literal["ask/1"] = msgspec.field()
@@ -262,7 +262,7 @@ def _decoded(decoder: msgspec.json.Decoder[M], body: bytes) -> M:
 
 def meaning_faults(report: Report) -> list[str]:
     """Name the faults a schema cannot see: impossible dates, ranges and parts."""
-    times: list[tuple[str, str | None | UnsetType]] = [
+    times: list[tuple[str, str | UnsetType | None]] = [
         ("taken_at", report.taken_at),
         ("journal_created_at", report.journal_created_at),
     ]

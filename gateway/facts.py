@@ -42,7 +42,7 @@ class Monitor(StrEnum):
 CONTINUOUS: frozenset[Monitor] = frozenset(
     {Monitor.MISFIRE, Monitor.FUEL_SYSTEM, Monitor.COMPONENTS}
 )
-"""Monitors that run all the time; inspection counts leave them out (35 Ill. Adm. Code 276.209; A)."""
+"""Monitors that run all the time: inspections do not count them (35 Ill. Adm. Code 276.209; A)."""
 
 FULL_NAMES: Mapping[Monitor, str] = MappingProxyType(
     {

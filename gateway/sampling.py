@@ -170,9 +170,7 @@ def _broken(
     return pieces + [_Piece(ecu, None, [item]) for item in evidence]
 
 
-def _slices(
-    items: list[dict[str, Any]] | UnsetType, length: int
-) -> list[list[dict[str, Any]]]:
+def _slices(items: list[dict[str, Any]] | UnsetType, length: int) -> list[list[dict[str, Any]]]:
     if items is UNSET:
         return []
     return [items[at : at + length] for at in range(0, len(items), length)] or [[]]

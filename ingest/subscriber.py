@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
 from ingest.config import BrokerAddress
@@ -76,7 +78,7 @@ class Subscriber:
 
     def _build(self) -> mqtt.Client:
         client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2,
+            CallbackAPIVersion.VERSION2,
             client_id=f"fleet-ingest-{self._lane}-of-{self._lanes}",
             protocol=mqtt.MQTTv311,
             clean_session=False,
@@ -96,7 +98,7 @@ class Subscriber:
         client: mqtt.Client,
         _userdata: object,
         _flags: mqtt.ConnectFlags,
-        reason: mqtt.ReasonCode,
+        reason: ReasonCode,
         _properties: object,
     ) -> None:
         if reason.is_failure:

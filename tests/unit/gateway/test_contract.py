@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
+from msgspec import UNSET
 
 from gateway import contract
 
@@ -18,7 +20,7 @@ GOOD = sorted(
     path for path in GOLDEN.glob("*.json") if not path.name.startswith(("bad-", "schema."))
 )
 BAD = sorted(GOLDEN.glob("bad-report.*.json"))
-DECODERS = {
+DECODERS: dict[str, Callable[[bytes], contract.AnyMessage]] = {
     "report": contract.decode_report,
     "presence": contract.decode_presence,
     "receipt": contract.decode_receipt,
@@ -76,7 +78,7 @@ def test_silence_and_none_stay_apart() -> None:
     report = contract.decode_report((GOLDEN / "report.key-on-two-ecus.json").read_bytes())
 
     assert report.ecus["7E8"].pending == []
-    assert report.ecus["7E9"].pending is contract.UNSET
+    assert report.ecus["7E9"].pending is UNSET
 
 
 @pytest.mark.parametrize(

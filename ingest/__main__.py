@@ -1,0 +1,222 @@
+"""`python -m ingest`: the service, and what people ask of it from a terminal."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import signal
+import sys
+import uuid
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from ingest import commands, printing, queries, rows
+from ingest.clock import SystemClock
+from ingest.config import ConfigError, database_url, load_site, parse_broker
+from ingest.domain.programs import Program, ProgramError
+from ingest.domain.vehicles import read_rows
+from ingest.handlers import rebuild, replay_dead_letters
+from ingest.program_files import load_programs
+from ingest.queries import DatabaseTrouble, NotOurDatabase
+from ingest.service import Service, probe
+from ingest.subscriber import BrokerNotThere
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+DONE, FAULTS, _USAGE, REFUSED, NOT_THERE = range(5)
+ACTOR = "command line"
+
+
+class InputRefused(ValueError):
+    """What was given cannot be used; every fault is named."""
+
+    def __init__(self, *faults: str) -> None:
+        super().__init__("\n".join(faults))
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of every subcommand."""
+    parser = argparse.ArgumentParser(prog="python -m ingest", description=__doc__)
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument(
+        "--data", type=Path, default=Path(".fleet-data"), metavar="DIR", help="data directory"
+    )
+    common.add_argument("--database", metavar="URL", help="database; overrides the file in --data")
+    asking = argparse.ArgumentParser(add_help=False, parents=[common])
+    asking.add_argument(
+        "--as-of", type=_moment, metavar="TIME", help="as at this moment (ISO 8601); default now"
+    )
+    asking.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+    sub = parser.add_subparsers(dest="command", required=True)
+    run = sub.add_parser("run", parents=[common], help="the ingest service")
+    run.add_argument("--broker", required=True, metavar="mqtt[s]://HOST:PORT")
+    vehicles = sub.add_parser("vehicles", parents=[asking], help="the vehicle list")
+    way = vehicles.add_mutually_exclusive_group()
+    way.add_argument("--load", type=Path, metavar="FILE", help="load or update (CSV or XLSX)")
+    way.add_argument("--export", type=Path, metavar="FILE", help="write the list as CSV")
+    sub.add_parser("forecast", parents=[asking], help="every vehicle: expected OBD result and why")
+    record = sub.add_parser("record", parents=[asking], help="one vehicle's history")
+    record.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
+    sub.add_parser("alerts", parents=[asking], help="standing alerts")
+    letters = sub.add_parser("dead-letters", parents=[asking], help="what could not be read")
+    letters.add_argument("--replay", action="store_true", help="try to read them again")
+    again = sub.add_parser("rebuild", parents=[common], help="recompute every projection")
+    again.add_argument("--check", action="store_true", help="only compare, change nothing")
+    return parser
+
+
+def _moment(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r}, expected an ISO 8601 time") from error
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    options = build_parser().parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    try:
+        return _run(options)
+    except (DatabaseTrouble, BrokerNotThere) as error:
+        print(f"error: {error}", file=sys.stderr)
+        return NOT_THERE
+    except (ConfigError, ProgramError, NotOurDatabase, InputRefused, rows.RowsError) as error:
+        print(f"error: {error}", file=sys.stderr)
+        return REFUSED
+
+
+def _run(options: argparse.Namespace) -> int:
+    if options.command == "run":
+        return _serve(options)
+    engine = _open(options)
+    try:
+        if options.command == "rebuild":
+            return _rebuild(engine, options)
+        return _answer(engine, options)
+    finally:
+        engine.dispose()
+
+
+def _open(options: argparse.Namespace) -> Engine:
+    if options.database is None:
+        options.data.mkdir(parents=True, exist_ok=True)
+    return queries.open_database(database_url(options.data, options.database))
+
+
+def _serve(options: argparse.Namespace) -> int:
+    broker = parse_broker(options.broker)
+    site = load_site(options.data)
+    load_programs(site.programs_dir)  # a bad file is told now, not at the first verdict
+    probe(broker)
+    engine = _open(options)
+    service = Service(engine, broker, SystemClock(), site)
+
+    def leave(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, leave)
+    service.start()
+    service.start_jobs()
+    print(f"ingest runs: {broker.host}:{broker.port}", file=sys.stderr)
+    try:
+        service.wait()
+    except KeyboardInterrupt:
+        service.stop()
+    engine.dispose()
+    return DONE
+
+
+def _rebuild(engine: Engine, options: argparse.Namespace) -> int:
+    result = rebuild(engine, check=options.check, now=SystemClock().now())
+    for difference in result.differences:
+        print(difference)
+    word = "differences" if options.check else "vehicles mended"
+    count = len(result.differences)
+    print(f"{result.vehicles} vehicles, {result.reports} reports, {count} {word}")
+    return FAULTS if options.check and result.differences else DONE
+
+
+def _answer(engine: Engine, options: argparse.Namespace) -> int:
+    as_of = options.as_of or SystemClock().now()
+    site = load_site(options.data)
+    programs = load_programs(site.programs_dir)
+    if options.command == "vehicles":
+        return _vehicles(engine, options, programs, as_of)
+    if options.command == "forecast":
+        answer = printing.forecast(queries.forecast(engine, as_of, programs))
+    elif options.command == "alerts":
+        answer = printing.alerts(queries.alerts(engine, as_of))
+    elif options.command == "dead-letters":
+        if options.replay:
+            replayed = replay_dead_letters(engine, SystemClock().now())
+            print(f"{replayed.tried} tried, {replayed.read_now} read now", file=sys.stderr)
+        answer = printing.dead_letters(queries.dead_letters(engine))
+    else:
+        answer = _record(engine, options.vehicle, as_of, programs)
+    printing.show(options.command, answer, as_of, as_json=options.json)
+    return DONE
+
+
+def _record(
+    engine: Engine, text: str, as_of: datetime, programs: dict[str, Program]
+) -> printing.Answer:
+    found = queries.find_vehicle(engine, text)
+    if not found:
+        raise InputRefused(f"VEHICLE: {text!r}, expected a unit number, plate or VIN of the list")
+    if len(found) > 1:
+        several = ", ".join(f"unit {one.unit} (VIN {one.vin})" for one in found)
+        raise InputRefused(f"VEHICLE: {text!r} is several vehicles: {several}")
+    number = found[0].id
+    record = queries.record(engine, number, as_of, programs) if number is not None else None
+    if record is None:
+        raise InputRefused(f"VEHICLE: {text!r} has left the list")
+    return printing.record(record)
+
+
+def _vehicles(
+    engine: Engine, options: argparse.Namespace, programs: dict[str, Program], as_of: datetime
+) -> int:
+    if options.load is not None:
+        return _load(engine, options.load, programs)
+    found = queries.vehicle_list(engine)
+    if options.export is not None:
+        try:
+            options.export.write_text(rows.to_csv(found), encoding="utf-8")
+        except OSError as error:
+            raise InputRefused(f"--export: {options.export}: {error.strerror}") from error
+        print(f"{len(found)} vehicles written", file=sys.stderr)
+        return DONE
+    printing.show("vehicles", printing.vehicles(found), as_of, as_json=options.json)
+    return DONE
+
+
+def _load(engine: Engine, path: Path, programs: dict[str, Program]) -> int:
+    vehicles, faults = read_rows(rows.read_table(path), set(programs))
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    bad = [fault for fault in faults if not fault.warning]
+    if bad:
+        raise InputRefused(f"{path}: {len(bad)} faults, nothing was loaded")
+    try:
+        result = commands.load_vehicles(
+            engine,
+            vehicles,
+            actor=ACTOR,
+            now=SystemClock().now(),
+            request_id=str(uuid.uuid4()),
+        )
+    except commands.CommandRefused as error:
+        raise InputRefused(f"{path}: {error}") from error
+    print(f"{result.added} added, {result.changed} changed, {result.unchanged} unchanged")
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

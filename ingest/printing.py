@@ -1,0 +1,216 @@
+"""Answers for a terminal: tables of text, or one JSON object.
+
+JSON: `{"schema": "<command>/1", "as_of": ..., "items": [...]}`; times in UTC, RFC 3339.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+
+from gateway.facts import FULL_NAMES, Monitor
+from ingest.domain.vehicles import Vehicle
+from ingest.domain.verdict import OUTCOME_TEXT
+from ingest.queries import Alert, DeadLetterRow, Event, Standing, VehicleRecord
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The items of a JSON answer, and the lines that say the same to a person."""
+
+    items: list[dict[str, Any]]
+    lines: list[str]
+
+
+def show(command: str, answer: Answer, as_of: datetime, *, as_json: bool) -> None:
+    """Write an answer to stdout."""
+    if as_json:
+        whole = {"schema": f"{command}/1", "as_of": time(as_of), "items": answer.items}
+        sys.stdout.buffer.write(msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n")
+        sys.stdout.buffer.flush()
+        return
+    for line in answer.lines:
+        print(line)
+
+
+def time(moment: datetime | None) -> str | None:
+    """A moment in RFC 3339, UTC, to the second."""
+    return None if moment is None else moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def forecast(standings: Sequence[Standing]) -> Answer:
+    """Every vehicle with its verdict, reasons and inspection due."""
+    lines = []
+    for one in standings:
+        due = one.vehicle.due_date.isoformat() if one.vehicle.due_date else "not known"
+        word = OUTCOME_TEXT[one.verdict.outcome]
+        lines.append(f"{one.vehicle.unit:>8}  {word:<12}  due {due}  {one.vehicle.depot}")
+        lines += [f"{'':>10}{reason.text} [{reason.clause}]" for reason in one.verdict.reasons]
+    return Answer([standing(one) for one in standings], lines)
+
+
+def standing(one: Standing) -> dict[str, Any]:
+    """One vehicle's stand as plain data."""
+    verdict, need = one.verdict, one.need
+    return {
+        "unit": one.vehicle.unit,
+        "vin": one.vehicle.vin,
+        "depot": one.vehicle.depot,
+        "program": one.vehicle.program,
+        "inspection_due": one.vehicle.due_date,
+        "expected_obd_result": OUTCOME_TEXT[verdict.outcome],
+        "program_word": verdict.program_word,
+        "reasons": [
+            {
+                "text": r.text,
+                "fact": r.fact,
+                "rule": r.rule,
+                "clause": r.clause,
+                "source_tag": r.tag,
+            }
+            for r in verdict.reasons
+        ],
+        "check_by_eye": list(verdict.check_by_eye),
+        "not_complete": [FULL_NAMES[monitor] for monitor in verdict.incomplete],
+        "allowed_not_complete": verdict.allowed_incomplete,
+        "next_step": need.next_step,
+        "do_not_dispatch": need.do_not_dispatch,
+        "deadline": need.deadline,
+        "last_heard": time(one.heard_at),
+        # Chances and dates need the forecast of completion, which this edition does not work out.
+        "chance_of_passing": None,
+        "ready_by": None,
+        "repair_by": None,
+    }
+
+
+def alerts(found: Sequence[Alert]) -> Answer:
+    """Standing alerts, the gravest first."""
+    items = [
+        {
+            "id": one.id,
+            "unit": one.unit,
+            "depot": one.depot,
+            "kind": one.kind,
+            "state": one.state,
+            "priority": one.priority,
+            "since": time(one.since),
+            "text": one.text,
+            "instruction": one.instruction,
+            "held_until": time(one.shelved_until) if one.held else None,
+        }
+        for one in found
+    ]
+    lines = [
+        f"{one.priority:<7} {one.state:<16} unit {one.unit} ({one.depot}) "
+        f"since {time(one.since)}: {one.text}"
+        for one in found
+    ]
+    return Answer(items, lines or ["no standing alerts"])
+
+
+def record(found: VehicleRecord) -> Answer:
+    """One vehicle's history, newest event first."""
+    now = found.standing
+    item = standing(now) | {
+        "reports": found.reports,
+        "gateways": [
+            {"gateway": name, "from": time(start), "until": time(end)}
+            for name, start, end in found.gateways
+        ],
+        "monitors": {
+            FULL_NAMES[monitor]: "complete" if done else "not complete"
+            for monitor, done in _monitors(now)
+        },
+        "events": [_event(event) for event in found.events],
+        "alerts": alerts(found.alerts).items,
+        "appointments": [
+            {"bay": a.bay, "start": time(a.start), "end": time(a.end), "reason": a.reason}
+            for a in found.appointments
+        ],
+    }
+    lines = forecast([now]).lines
+    lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
+    lines += [
+        f"{time(event.started_at)}  {words(event)}"
+        + (f", ended {time(event.ended_at)}" if event.ended_at else "")
+        for event in found.events
+    ]
+    return Answer([item], lines)
+
+
+def _monitors(one: Standing) -> Iterable[tuple[Monitor, bool]]:
+    return one.picture.monitors().items() if one.picture else ()
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {
+        "kind": event.kind,
+        "text": words(event),
+        "started_at": time(event.started_at),
+        "ended_at": time(event.ended_at),
+        "details": event.details,
+    }
+
+
+def words(event: Event) -> str:
+    """What happened, in the words of the trade."""
+    if event.kind == "mil_on":
+        return "MIL (check engine) on"
+    if event.kind == "code":
+        code, _, kept = event.subject.partition(":")
+        return f"{kept} code {code}"
+    if event.kind == "not_complete":
+        return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
+    if event.kind == "clear":
+        return "codes cleared"
+    return event.kind.replace("_", " ")
+
+
+def vehicles(found: Sequence[Vehicle]) -> Answer:
+    """The vehicle list."""
+    items = [
+        {
+            "unit": one.unit,
+            "vin": one.vin,
+            "plate": one.plate,
+            "depot": one.depot,
+            "depot_tz": one.depot_tz,
+            "program": one.program,
+            "model_year": one.model_year,
+            "ignition": one.ignition,
+            "gvwr_lb": one.gvwr_lb,
+            "gateway": one.gateway,
+            "fitted_from": one.fitted_from,
+            "due_date": one.due_date,
+        }
+        for one in found
+    ]
+    lines = [f"{one.unit:>8}  {one.vin}  {one.depot}  due {one.due_date}" for one in found]
+    return Answer(items, lines or ["the vehicle list is empty"])
+
+
+def dead_letters(found: Sequence[DeadLetterRow]) -> Answer:
+    """What could not be read, oldest first, with the first bytes of each payload."""
+    items = [
+        {
+            "id": one.id,
+            "topic": one.topic,
+            "bytes": one.size,
+            "digest": one.digest,
+            "received_at": time(one.received_at),
+            "times_seen": one.times_seen,
+            "reasons": list(one.reasons),
+        }
+        for one in found
+    ]
+    lines = []
+    for one in found:
+        lines.append(f"{time(one.received_at)}  {one.topic}  {one.size} bytes")
+        lines += [f"{'':>4}{reason}" for reason in one.reasons]
+    return Answer(items, lines or ["no dead letters"])
