@@ -111,12 +111,13 @@ class CycleTotals:
             "soak_s": soak_s,
             **self._seen,
         }
+        held: dict[str, Any] = {k: _tidy(v) for k, v in known.items() if v is not None}
         return contract.DrivingCycle(
             started_at=contract.format_time(ended_at - timedelta(seconds=length)),
             ended_at=contract.format_time(ended_at),
             propulsion_on_s=length,
             engine_on_s=self._engine_s,
-            **{name: _tidy(value) for name, value in known.items() if value is not None},
+            **held,
         )
 
     def _warm_up(self) -> bool | None:

@@ -69,7 +69,10 @@ class Service:
         self._scheduler = schedule(
             {
                 "sweep": (lambda: self._log_sweep(self.sweep()), self._site.sweep_every_s),
-                "notices": (lambda: self._log_sent(self.send_notices()), self._site.notices_every_s),
+                "notices": (
+                    lambda: self._log_sent(self.send_notices()),
+                    self._site.notices_every_s,
+                ),
             }
         )
 
