@@ -43,7 +43,6 @@ if TYPE_CHECKING:
     from sqlalchemy import Engine
 
 DONE, FAULTS, _USAGE, REFUSED, NOT_THERE = range(5)
-LIVE_S = 60.0
 WEST = ZoneInfo("America/Los_Angeles")
 """The westernmost zone of the depots: the history ends before its present day."""
 
@@ -56,6 +55,9 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=int, default=1, metavar="S")
     parser.add_argument("--end", type=date.fromisoformat, metavar="DATE", help="default today")
     parser.add_argument("--once", action="store_true", help="history and a live minute, then exit")
+    parser.add_argument(
+        "--live", type=_positive, default=60, metavar="S", help="seconds live with --once"
+    )
     parser.add_argument("--no-board", action="store_true", help="without the board")
     parser.add_argument("--port", type=int, help="port of the board; default a free one")
     parser.add_argument("--data", type=Path, default=Path(".fleet-data/demo"), metavar="DIR")
@@ -187,7 +189,7 @@ def _job(
     processor = time.process_time()
     lived = time.monotonic()
     try:
-        live.run(LIVE_S if options.once else None, threading.Event().is_set)
+        live.run(float(options.live) if options.once else None, threading.Event().is_set)
     finally:
         live.close()
         deliver([one for one in gateways.values() if one.publisher.connected])

@@ -6,6 +6,8 @@ ISO 15765-4 framing (11 bit: requests on 7DF, answers on 7E8-7EF; 29 bit: 18DB33
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import TracebackType
 
 import can
@@ -20,14 +22,25 @@ _POLL_S = 0.02
 
 
 class Listener:
-    """Counts what others ask on every bus it hears: request services, and where they went."""
+    """Hears every bus through a node of its own and counts what is asked, and who answers."""
 
     def __init__(self) -> None:
         self.requests: Counter[int] = Counter()
         self.vehicles: set[str] = set()
         self.answering: dict[str, set[str]] = {}
 
-    def hear(self, unit: str, message: can.Message) -> None:
+    @contextmanager
+    def on(self, unit: str, channel: str) -> Iterator[None]:
+        """Listen on one vehicle's bus; never sends."""
+        bus = can.Bus(interface="virtual", channel=channel)
+        notifier = can.Notifier(bus, [lambda message: self._hear(unit, message)], timeout=_POLL_S)
+        try:
+            yield
+        finally:
+            notifier.stop()
+            bus.shutdown()
+
+    def _hear(self, unit: str, message: can.Message) -> None:
         """Take one frame of one vehicle's bus."""
         number, data = message.arbitration_id, bytes(message.data)
         if number in (FUNCTIONAL_11, FUNCTIONAL_29) and data and data[0] >> 4 == 0:
@@ -42,11 +55,10 @@ class Listener:
 class VehicleBus:
     """One virtual bus with an ISO-TP stack per controller; a context manager."""
 
-    def __init__(self, vehicle: SimulatedVehicle, listener: Listener) -> None:
+    def __init__(self, vehicle: SimulatedVehicle) -> None:
         self.channel = f"vehicle-{vehicle.unit}"
         self.bits29 = any(len(name) == 8 for name in vehicle.ecus)
         self._bus = can.Bus(interface="virtual", channel=self.channel)
-        self._unit, self._listener = vehicle.unit, listener
         self._notifier = can.Notifier(self._bus, [self._hear], timeout=_POLL_S)
         self._stacks = [
             (ecu, isotp.NotifierBasedCanStack(
@@ -86,7 +98,6 @@ class VehicleBus:
         return can.Bus(interface="virtual", channel=self.channel)
 
     def _hear(self, message: can.Message) -> None:
-        self._listener.hear(self._unit, message)
         number, data = message.arbitration_id, bytes(message.data)
         if number not in (FUNCTIONAL_11, FUNCTIONAL_29) or not data or data[0] >> 4:
             return

@@ -5,12 +5,15 @@ It starts and ends with the ignition or propulsion system, not with the engine.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from gateway import contract
 from gateway.facts import Ignition
+from gateway.protocol.decode import decode_value
+from gateway.protocol.tables import PIDS
 
 ENGINE_ON_RPM = 400.0
 """At or above it the engine runs on its own (common practice, no source)."""
@@ -38,6 +41,51 @@ class Sample:
     barometric_kpa: float | None = None
     fuel_pct: float | None = None
     module_v: float | None = None
+
+
+_FIELDS = {
+    0x0C: "engine_rpm",
+    0x0D: "speed_kmh",
+    0x05: "coolant_c",
+    0x42: "module_v",
+    0x46: "ambient_c",
+    0x2F: "fuel_pct",
+}
+_TOGETHER = bytes((0x01, *_FIELDS))
+"""Up to six PIDs in one request on CAN (SAE J1979; from memory)."""
+
+
+def read_sample(ask: Callable[[bytes], Mapping[str, bytes]], at_s: float) -> Sample | None:
+    """Ask for one sample; None when no ECU answered at all.
+
+    An ECU may refuse several PIDs in one request: then engine speed, vehicle speed and coolant
+    are asked one by one, to stay within a second.
+    """
+    answers = list(ask(_TOGETHER).values())
+    if not answers:
+        for pid in (0x0C, 0x0D, 0x05):
+            answers += ask(bytes((0x01, pid))).values()
+    if not answers:
+        return None
+    values: dict[str, float] = {}
+    for answer in answers:
+        for pid, data in _split(answer).items():
+            values.setdefault(_FIELDS[pid], float(decode_value(PIDS[pid], data)))
+    return Sample(at_s, **values)
+
+
+def _split(answer: bytes) -> dict[int, bytes]:
+    """`41 (<pid> <data>)...`: from a PID on that was not asked for, nothing is believed."""
+    found: dict[int, bytes] = {}
+    at = 1
+    while answer[:1] == b"\x41" and at < len(answer) and answer[at] in _FIELDS:
+        pid, width = answer[at], PIDS[answer[at]].width
+        data = answer[at + 1 : at + 1 + width]
+        if len(data) < width:
+            break
+        found[pid] = data
+        at += 1 + width
+    return found
 
 
 @dataclass(slots=True)

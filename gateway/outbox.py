@@ -227,7 +227,7 @@ class Outbox:
             stored = {seq for span in spans for seq in self._within(span[0], span[1])}
             aside = self._seqs_of(receipt.aside) - stored
             gone = sorted(stored | aside)
-            if gone or self._declared():
+            if gone:
                 with self._transaction():
                     self._settle(spans, aside)
                     self._delete(gone)
@@ -252,9 +252,6 @@ class Outbox:
         self._db.executemany(
             "UPDATE dropped SET declared_in = NULL WHERE declared_in = ?", [(s,) for s in aside]
         )
-
-    def _declared(self) -> bool:
-        return self._db.execute("SELECT 1 FROM dropped LIMIT 1").fetchone() is not None
 
     # -- what is there ------------------------------------------------------------------------
 

@@ -82,7 +82,7 @@ class Publisher:
     ) -> None:
         self._outbox, self._gateway = outbox, gateway_id
         self._host, self._port = host, port
-        self._on_ask = on_ask
+        self.on_ask = on_ask
         self._now, self._monotonic = now, monotonic
         self._lock = threading.RLock()
         self._flying: set[int] = set()
@@ -259,8 +259,8 @@ class Publisher:
             log.warning("ask ignored: it is for %r", ask.gateway)
         elif now is None or contract.parse_time(ask.expires_at) <= now:
             log.info("ask %s ignored: void since %s", ask.ask_id, ask.expires_at)
-        elif self._on_ask is not None:
-            self._on_ask(ask)
+        elif self.on_ask is not None:
+            self.on_ask(ask)
 
     # -- publishing ---------------------------------------------------------------------------
 

@@ -1,0 +1,152 @@
+"""A gateway's configuration file (TOML): read whole, every fault named at once."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+GATEWAY_ID = r"^[a-z0-9][a-z0-9-]{0,31}$"
+"""As `gateway.contract.GatewayId`: also the MQTT client id and the certificate's common name."""
+DEFAULT_PORTS = {"mqtt": 1883, "mqtts": 8883}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong in a file: where, what stands there, what is expected."""
+
+    field: str
+    value: str
+    expected: str
+
+    def __str__(self) -> str:
+        return f"{self.field}: {self.value}, expected {self.expected}"
+
+
+class ConfigError(ValueError):
+    """The operator must act: `faults` holds everything that is wrong in the file."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        super().__init__("; ".join(map(str, faults)))
+        self.faults = faults
+
+
+def _broker_url(text: str) -> str:
+    parts = urlsplit(text)
+    try:
+        port = parts.port
+    except ValueError:
+        port = 0
+    plain = not (parts.path or parts.query or parts.fragment or parts.username)
+    if parts.scheme not in DEFAULT_PORTS or not parts.hostname or port == 0 or not plain:
+        raise ValueError("mqtt://HOST:PORT or mqtts://HOST:PORT")
+    return text
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Identity(_Section):
+    """Which gateway this is, and where its outbox lies."""
+
+    id: Annotated[str, Field(pattern=GATEWAY_ID)]
+    outbox: Path
+    outbox_limit_mib: Annotated[int, Field(ge=1, le=65536)] = 64
+
+
+class Bus(_Section):
+    """The SocketCAN interface, set up at the vehicle's own bit rate by the system."""
+
+    channel: Annotated[str, Field(min_length=1, max_length=15)] = "can0"
+    bits29: bool = False
+
+
+class BrokerSettings(_Section):
+    """Where the broker is and how this gateway proves who it is."""
+
+    url: Annotated[str, AfterValidator(_broker_url)]
+    user: str | None = None
+    password_file: Path | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> BrokerSettings:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file together or neither")
+        if not self.tls and (self.ca_file or self.cert_file):
+            raise ValueError("certificate files only with an mqtts:// url")
+        if (self.user is None) != (self.password_file is None):
+            raise ValueError("user and password_file together or neither")
+        return self
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is encrypted."""
+        return urlsplit(self.url).scheme == "mqtts"
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port."""
+        parts = urlsplit(self.url)
+        return str(parts.hostname), parts.port or DEFAULT_PORTS[parts.scheme]
+
+
+class ReadingSettings(_Section):
+    """How often the vehicle is read while its ignition is on, and looked for while it is off."""
+
+    periodic_s: Annotated[float, Field(ge=60, le=86400)] = 900
+    change_check_s: Annotated[float, Field(ge=10, le=3600)] = 60
+    sample_s: Annotated[float, Field(ge=0.5, le=5)] = 1
+    parked_check_s: Annotated[float, Field(ge=1, le=600)] = 10
+    compression: bool = False
+
+
+class Config(_Section):
+    """Everything `python -m gateway run` needs to know."""
+
+    gateway: Identity
+    can: Bus = Bus()
+    broker: BrokerSettings
+    reading: ReadingSettings = ReadingSettings()
+
+
+def parse_config(text: str) -> Config:
+    """Read the text of a configuration file, or raise `ConfigError` with every fault."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([Fault("file", str(error), "TOML")]) from error
+    try:
+        return Config.model_validate(raw)
+    except ValidationError as error:
+        raise ConfigError([_fault(item) for item in error.errors()]) from error
+
+
+def load_config(path: Path) -> Config:
+    """Read a configuration file, or raise `ConfigError` (also when it cannot be read)."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError([Fault("file", str(error), "a readable UTF-8 file")]) from error
+    return parse_config(text)
+
+
+def _fault(item: Any) -> Fault:
+    field = ".".join(str(part) for part in item["loc"]) or "file"
+    kind = item["type"]
+    if kind == "missing":
+        return Fault(field, "missing", "a value")
+    if kind == "extra_forbidden":
+        return Fault(field, repr(item["input"]), "no such setting")
+    expected = str(item["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    value = "these settings" if isinstance(item["input"], dict) else repr(item["input"])
+    if kind == "string_pattern_mismatch":
+        expected = f"text like {item['ctx']['pattern']}"
+    return Fault(field, value, expected)

@@ -1,0 +1,151 @@
+"""The commands as a person types them: answers, bad input, exit codes."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from ingest.__main__ import main
+
+HEADING = (
+    "unit,vin,plate,depot,depot_tz,program,model_year,ignition,gvwr_lb,gateway,fitted_from,due_date"
+)
+# Check digits of the VINs: 49 CFR 565 (A); the first two are published as valid examples.
+REST = "North,America/Chicago,us-federal,2015,spark,6000"
+GOOD = f"101,11111111111111111,FD 101,{REST},gw-0001,2026-10-01,2026-12-10"
+OTHER = f"102,1M8GDM9AXKP042788,FD 102,{REST},gw-0002,2026-10-01,2026-12-20"
+
+
+def _list(folder: Path, *rows: str) -> str:
+    path = folder / "list.csv"
+    path.write_text("\n".join((HEADING, *rows)) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def _run(folder: Path, *words: str) -> int:
+    return main([*words, "--data", str(folder / "data")])
+
+
+def test_a_list_is_loaded_exported_and_loads_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD, OTHER)) == 0
+    assert "2 added" in capsys.readouterr().out
+
+    out = tmp_path / "out.csv"
+    assert _run(tmp_path, "vehicles", "--export", str(out)) == 0
+    assert _run(tmp_path, "vehicles", "--load", str(out)) == 0
+
+    assert "2 unchanged" in capsys.readouterr().out
+
+
+def test_every_fault_of_a_list_is_named_and_nothing_is_loaded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad_digit = OTHER.replace("1M8GDM9AXKP042788", "1M8GDM9A1KP042788")
+    bad_program = f"103,LJCPCBLCX11000237,FD 103,{REST},gw-0003,2026-10-01,2026-12-20"
+    bad_program = bad_program.replace("us-federal", "us-nowhere")
+    twice = GOOD.replace("11111111111111111", "5GZCZ43D13S812715").replace("FD 101", "FD 9")
+
+    code = _run(
+        tmp_path, "vehicles", "--load", _list(tmp_path, GOOD, bad_digit, bad_program, twice)
+    )
+
+    told = capsys.readouterr().err
+    assert code == 3
+    assert "line 3: vin: '1M8GDM9A1KP042788'" in told
+    assert "line 4: program: 'us-nowhere'" in told
+    assert "line 5: unit: '101'" in told
+    assert "nothing was loaded" in told
+    assert _run(tmp_path, "vehicles", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["items"] == []
+
+
+def test_a_vehicle_never_heard_cannot_be_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD))
+    capsys.readouterr()
+
+    assert _run(tmp_path, "forecast", "--json", "--as-of", "2026-11-25T12:00:00Z") == 0
+
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["schema"] == "forecast/1"
+    assert answer["as_of"] == "2026-11-25T12:00:00Z"
+    assert answer["items"][0]["expected_obd_result"] == "cannot tell"
+    assert answer["items"][0]["reasons"]
+
+
+@pytest.mark.parametrize("command", ["alerts", "dead-letters", "vehicles", "forecast"])
+def test_an_empty_store_answers_in_json(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, command, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["items"] == []
+
+
+def test_a_vehicle_that_is_not_in_the_list_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, "record", "999") == 3
+    assert "'999'" in capsys.readouterr().err
+
+
+def test_a_record_is_found_by_unit_plate_and_vin_whatever_the_case(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _run(tmp_path, "vehicles", "--load", _list(tmp_path, OTHER))
+    capsys.readouterr()
+
+    for name in ("102", "fd 102", "1m8gdm9axkp042788"):
+        assert _run(tmp_path, "record", name, "--json") == 0
+        assert json.loads(capsys.readouterr().out)["items"][0]["unit"] == "102"
+
+
+def test_a_database_file_that_is_not_ours_is_refused_and_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    file = folder / "fleet.sqlite3"
+    other = sqlite3.connect(file)
+    other.execute("CREATE TABLE theirs (x)")
+    other.commit()
+    other.close()
+    before = file.read_bytes()
+
+    assert _run(tmp_path, "forecast") == 3
+    assert "not a database of this program" in capsys.readouterr().err
+    assert file.read_bytes() == before
+
+
+def test_a_broker_that_is_not_there_is_exit_code_4(
+    tmp_path: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, "run", "--broker", f"mqtt://127.0.0.1:{free_port}") == 4
+    assert "expected an MQTT broker" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("address", ["http://x:1", "mqtt://", "mqtt://h:99999", "h:1883"])
+def test_a_broker_address_that_is_none_is_refused(
+    address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, "run", "--broker", address) == 3
+    assert repr(address) in capsys.readouterr().err
+
+
+def test_every_fault_of_the_site_file_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    (folder / "site.toml").write_text('sweep_every_s = 1\ncolour = "red"\n', encoding="utf-8")
+
+    assert _run(tmp_path, "forecast") == 3
+
+    told = capsys.readouterr().err
+    assert "sweep_every_s" in told
+    assert "colour" in told
