@@ -6,71 +6,26 @@ A row is a dict of heading to text. Nothing here judges: reasons are printed as 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from dashboard.exports import DISCLAIMER
 from dashboard.planning.explain import us_date, us_time, us_time_range
 from dashboard.planning.model import Depot, Job, Placement
-from gateway.facts import CONTINUOUS, FULL_NAMES, CycleStatus, Monitor
-from ingest.domain.codes import meaning
-from ingest.domain.picture import EcuPicture, Picture
-from ingest.domain.verdict import OUTCOME_TEXT, Outcome, Reason
-from ingest.queries import Alert, Appointment, Event, FleetToday, Standing, VehicleRecord
+from ingest.domain.verdict import OUTCOME_TEXT, Outcome
+from ingest.queries import Alert, Appointment, FleetToday, Standing
 
 Row = dict[str, str]
 
-__all__ = ["DISCLAIMER", "Row"]
-
-MILES_PER_KM = 0.621371
-"""1 mile = 1.609344 km exactly (international mile)."""
 NONE_KNOWN = "not known"
 
 PRIORITY = {"high": "▲ High priority", "medium": "◆ Medium priority", "low": "○ Low priority"}
 """A shape and a word: nothing rests on colour."""
-
-SOURCE_WORDS = {
-    "A": "the rule itself",
-    "A*": "a copy of the rule",
-    "B": "a secondary source",
-    "C": "one secondary source",
-    "M": "from memory, unverified",
-    "X": "a choice of this project",
-}
 
 FLASHING = (
     "Flashing lamp: tell the driver to ease off, avoid hard acceleration and steep climbs, stop "
     "where it is safe and park. Never send a vehicle with a flashing lamp on a drive to complete "
     "its self-tests."
 )
-# Bases: 42 USC 7522(a)(3); 49 CFR 392.80, 392.82 and part 395; OSHA 29 CFR 1910.1000 Table Z-1 and
-# 1910.147 (the last four from memory); clearing: service 04 of SAE J1979 (from memory).
-CAUTIONS: tuple[tuple[str, str], ...] = (
-    ("Flashing lamp", FLASHING.removeprefix("Flashing lamp: ").capitalize()),
-    (
-        "Clearing codes",
-        "Do not clear codes to get through. It sets every self-test back to not complete, and "
-        "permanent codes stay. Clear only after a recorded repair, and keep the freeze frame "
-        "first. A disconnected battery can do the same.",
-    ),
-    (
-        "Tampering",
-        "Removing an emission device or rendering it inoperative is illegal (42 USC 7522(a)(3)).",
-    ),
-    (
-        "Readiness drives",
-        "Obey speed limits, traffic law and hours of service; no test maneuvers on public roads. "
-        "Nobody reads a screen while driving.",
-    ),
-    (
-        "In the shop",
-        "Vent the exhaust before running an engine indoors, chock and support the vehicle before "
-        "going under it, mind hot exhaust parts, lock out hybrid high voltage. Local codes and "
-        "licensed practice come first.",
-    ),
-)
-
 _ANSWERS = {
     Outcome.WOULD_PASS: "would pass",
     Outcome.WOULD_FAIL: "would fail",
@@ -143,6 +98,16 @@ def work_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
         "Unit": standing.vehicle.unit,
         "Inspection due": due(standing, zone, as_of),
         "Expected OBD result": OUTCOME_TEXT[standing.verdict.outcome],
+        "Next step": standing.need.next_step,
+        "Appointment": visit(standing.next_appointment, zone, as_of),
+    }
+
+
+def stop_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
+    """One vehicle that must not be dispatched, and why."""
+    return {
+        "Unit": standing.vehicle.unit,
+        "Why": " ".join(reason.text for reason in standing.verdict.reasons[:1]) or NONE_KNOWN,
         "Next step": standing.need.next_step,
         "Appointment": visit(standing.next_appointment, zone, as_of),
     }
@@ -243,156 +208,3 @@ def unplaced_row(job: Job, why: str, as_of: datetime) -> Row:
         "Work": job.next_step,
         "Why there is no place": why,
     }
-
-
-def reason_rows(reasons: Iterable[Reason]) -> list[Row]:
-    """The reasons of a verdict with the fact, the rule and its clause."""
-    return [
-        {
-            "Reason": one.text,
-            "Fact": one.fact,
-            "Rule": f"{one.rule}: {one.clause}" if one.clause else one.rule,
-            "Source": SOURCE_WORDS.get(one.tag, one.tag),
-        }
-        for one in reasons
-    ]
-
-
-def status_rows(standing: Standing, zone: ZoneInfo, as_of: datetime) -> list[Row]:
-    """The current status as name and value; what never was answered says so."""
-    picture = standing.picture
-    if picture is None:
-        return []
-    values = {
-        "MIL (check engine)": {True: "commanded on", False: "commanded off"}.get(
-            picture.mil(),  # type: ignore[arg-type]
-            "not answered",
-        ),
-        "Last heard": moment(standing.heard_at, zone, as_of),
-        "Codes last cleared": moment(_time(picture.last_clear_at), zone, as_of),
-        "Driving cycles seen": f"{picture.driving_cycles}",
-        "Driving cycles since codes cleared": f"{picture.driving_cycles_since_clear}",
-        "Warm-ups since codes cleared": _number(picture.warm_ups_since_clear, ""),
-        "Distance since codes cleared": _miles(picture.distance_since_clear_km),
-        "Distance with MIL on": _miles(picture.distance_with_mil_km),
-        "Odometer": _miles(picture.odometer_km),
-        "Fuel level": _number(picture.fuel_level_pct, " %"),
-        "Module voltage": _number(picture.module_v, " V"),
-    }
-    return [{"What": name, "Value": value} for name, value in values.items()]
-
-
-def _time(epoch_ms: int | None) -> datetime | None:
-    return None if epoch_ms is None else datetime.fromtimestamp(epoch_ms / 1000, ZoneInfo("UTC"))
-
-
-def _number(value: float | None, unit: str) -> str:
-    return "not answered" if value is None else f"{value:.4g}{unit}"
-
-
-def _miles(km: float | None) -> str:
-    return "not answered" if km is None else f"{km * MILES_PER_KM:,.0f} miles"
-
-
-def monitor_rows(picture: Picture) -> list[Row]:
-    """Every supported monitor by its full name, those not complete first."""
-    merged = picture.monitors()
-    order = sorted(merged, key=lambda one: (merged[one], list(Monitor).index(one)))
-    return [
-        {
-            "Monitor": FULL_NAMES[one],
-            "Since codes cleared": "complete" if merged[one] else "not complete",
-            "This driving cycle": _this_cycle(one, picture.ecus.values()),
-            "Counted at inspection": "no, runs all the time" if one in CONTINUOUS else "yes",
-        }
-        for one in order
-    ]
-
-
-def _this_cycle(monitor: Monitor, ecus: Iterable[EcuPicture]) -> str:
-    said = {
-        cycle[monitor]
-        for ecu in ecus
-        if (cycle := ecu.monitors_this_cycle) is not None and monitor in cycle
-    }
-    for status in (CycleStatus.DISABLED, CycleStatus.NOT_COMPLETE, CycleStatus.COMPLETE):
-        if status in said:
-            return status.value.replace("_", " ")
-    return "not answered"
-
-
-def code_rows(picture: Picture) -> list[Row]:
-    """Every stored code with what it means in our own words."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for name, ecu in sorted(picture.ecus.items()):
-        for kind in ("confirmed", "pending", "permanent"):
-            for code in getattr(ecu, kind) or ():
-                found.setdefault((code, kind), []).append(name)
-    return [
-        {"Code": code, "Kind": kind, "ECU": ", ".join(ecus), "Meaning": code_meaning(code)}
-        for (code, kind), ecus in sorted(found.items())
-    ]
-
-
-def code_silence(picture: Picture) -> str:
-    """What to say where no code is listed: silence is never 'no codes'."""
-    kinds = ("confirmed", "pending", "permanent")
-    silent = [kind for kind in kinds if picture.codes(kind) is None]
-    none = [kind for kind in kinds if picture.codes(kind) == frozenset()]
-    said = [f"Asked for {', '.join(none)} codes: none."] if none else []
-    return " ".join(said + ([f"Not answered: {', '.join(silent)} codes."] if silent else []))
-
-
-def code_meaning(code: str) -> str:
-    """A code's meaning, or that its maker alone knows it."""
-    info = meaning(code)
-    return info.definition if info else "not in our table: see the vehicle maker's text"
-
-
-def event_rows(events: Sequence[Event], zone: ZoneInfo, as_of: datetime) -> list[Row]:
-    """What happened, the newest first."""
-    newest = sorted(events, key=lambda one: one.started_at, reverse=True)
-    return [
-        {
-            "Began": moment(one.started_at, zone, as_of),
-            "Ended": "still so" if _lasts(one) else moment(one.ended_at, zone, as_of),
-            "Event": event_words(one),
-            "Driving cycles": str(one.details.get("driving_cycles", "")),
-        }
-        for one in newest
-    ]
-
-
-def _lasts(event: Event) -> bool:
-    return event.ended_at is None and event.kind != "clear"
-
-
-def event_words(event: Event) -> str:
-    """An event in the words of the trade."""
-    if event.kind == "mil_on":
-        codes = ", ".join(map(str, event.details.get("codes", ())))
-        return "MIL (check engine) on" + (f", for {codes}" if codes else "")
-    if event.kind == "code":
-        code, _, kept = event.subject.partition(":")
-        return f"{kept} code {code}: {code_meaning(code)}"
-    if event.kind == "not_complete":
-        return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
-    return "codes cleared" if event.kind == "clear" else event.kind.replace("_", " ")
-
-
-def alert_rows(record: VehicleRecord, zone: ZoneInfo, as_of: datetime) -> list[Row]:
-    """Every alert the vehicle ever had, with who answered it."""
-    steps: dict[int, list[str]] = {}
-    for step in record.alert_events:
-        who = f"{step.event} by {step.actor}, {moment(step.at, zone, as_of)}"
-        steps.setdefault(step.alert_id, []).append(who)
-    return [
-        {
-            "Since": moment(one.since, zone, as_of),
-            "Priority": priority(one),
-            "What": one.text,
-            "State": one.state,
-            "Steps": "; ".join(steps.get(one.id, ())),
-        }
-        for one in record.alerts
-    ]

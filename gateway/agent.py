@@ -15,6 +15,7 @@ from typing import Protocol
 from gateway import contract
 from gateway.driving_cycle import CycleTotals, read_sample
 from gateway.facts import Ignition
+from gateway.link import BusTaken
 from gateway.outbox import Outbox
 from gateway.protocol.session import ReadResult, read_vehicle
 from gateway.publisher import Publisher
@@ -158,19 +159,26 @@ class Agent:
             stop.wait(max(0.05, self._next_s - self._clock.seconds()))
 
     def step(self) -> None:
-        """Do what is due now."""
+        """Do what is due now; whatever bus or disk throw is logged and tried again."""
         now_s = self._clock.seconds()
-        try:
-            if now_s >= self._next_s:
-                self._look(now_s)
-            while self._asks:
-                self._answer(self._asks.popleft())
-        except Exception:  # whatever the bus or the disk throws, the next step tries again
-            log.exception("reading failed, trying again")
-        pause = self._rhythm.sample_s if self.ignition_on else self._rhythm.parked_check_s
-        self._next_s = max(now_s + pause, self._next_s if now_s < self._next_s else now_s)
+        if now_s >= self._next_s:
+            self._guarded(lambda: self._look(now_s))
+            pause = self._rhythm.sample_s if self.ignition_on else self._rhythm.parked_check_s
+            self._next_s = now_s + pause
+        while self._asks:
+            ask = self._asks.popleft()
+            self._guarded(lambda: self._answer(ask))  # noqa: B023 - called before the next turn
         if self._publisher is not None:
-            self._publisher.flush()
+            self._guarded(self._publisher.flush)
+
+    @staticmethod
+    def _guarded(step: Callable[[], object]) -> None:
+        try:
+            step()
+        except BusTaken:
+            log.info("another tester speaks on the bus: keeping silent")
+        except Exception:
+            log.exception("step failed, carrying on")
 
     def _look(self, now_s: float) -> None:
         sample = read_sample(self._ask, now_s)
@@ -188,6 +196,8 @@ class Agent:
             self._key_off(cycle)
 
     def _key_on(self, now_s: float) -> None:
+        self.take_reading("key_on")  # first: a reading that fails is tried again as key on
+        self._raw = dict(self._ask(_READINESS))
         off = self._off_since_s
         self._cycle = _Cycle(
             totals=CycleTotals(now_s, self._ignition),
@@ -196,8 +206,6 @@ class Agent:
             check_s=now_s + self._rhythm.change_check_s,
             soak_s=None if off is None else now_s - off,
         )
-        self.take_reading("key_on")
-        self._raw = dict(self._ask(_READINESS))
 
     def _key_off(self, cycle: _Cycle) -> None:
         """The vehicle is silent: its last word was at `heard_s`, and the cycle ended there."""

@@ -81,7 +81,8 @@ def _moment(text: str) -> datetime:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options = build_parser().parse_args(arguments)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    level = logging.INFO if options.command == "run" else logging.WARNING
+    logging.basicConfig(level=level, format="%(asctime)s %(name)s %(message)s")
     try:
         return _run(options)
     except (DatabaseTrouble, BrokerNotThere) as error:

@@ -50,7 +50,10 @@ def forecast(standings: Sequence[Standing]) -> Answer:
         due = one.vehicle.due_date.isoformat() if one.vehicle.due_date else "not known"
         word = OUTCOME_TEXT[one.verdict.outcome]
         lines.append(f"{one.vehicle.unit:>8}  {word:<12}  due {due}  {one.vehicle.depot}")
-        lines += [f"{'':>10}{reason.text} [{reason.clause}]" for reason in one.verdict.reasons]
+        lines += [
+            f"{'':>10}{reason.text} [{reason.rule}; source {reason.tag}]"
+            for reason in one.verdict.reasons
+        ]
     return Answer([standing(one) for one in standings], lines)
 
 

@@ -126,4 +126,4 @@ def _lamp(episode: Episode, picture: Picture) -> Condition:
 
 def _named(code: str) -> str:
     info = meaning(code)
-    return code if info is None else f"{code} {info.definition[:1].lower()}{info.definition[1:]}"
+    return code if info is None else f"{code} ({info.definition})"

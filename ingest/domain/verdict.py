@@ -148,7 +148,7 @@ def _unheard(
         return _ours("No ECU answered for its monitors and lamp.", "PID 01 not answered")
     age = (as_of.timestamp() * 1000 - read_at) / DAY_MS
     if age > days:
-        text = f"The last full reading is {age:.0f} days old, more than {days:g}."
+        text = f"The last full reading is {age:.1f} days old, more than {days:g}."
         return _reason(text, f"readiness read {age:.1f} days ago", program.stale_after_days)
     if picture.mil() is None:
         return _ours("No ECU said whether it commands the lamp.", "lamp not answered")

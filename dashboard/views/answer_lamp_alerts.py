@@ -1,0 +1,83 @@
+"""Answer lamp alerts: which lamp came on, what to tell the driver, and who has seen it."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import present
+from dashboard.views.board import Board, attempt, message, say
+from ingest import commands, queries
+from ingest.domain.alerts import ACKNOWLEDGE, TRANSITIONS, AlertState
+
+MOST_ALERTS = 60
+
+
+def show(board: Board) -> None:
+    """The page. The list looks again every five seconds by itself."""
+    st.title("Answer lamp alerts", anchor=False)
+    with st.container(border=True, key="caution"):
+        say(present.FLASHING)
+    everywhere = "All depots"
+    where = st.radio("Show", (everywhere, board.depot.name), key="alerts_of", horizontal=True)
+    _standing(board, None if where == everywhere else board.depot.name)
+
+
+@st.fragment(run_every="5s")
+def _standing(board: Board, depot_name: str | None) -> None:
+    now = board.clock()
+    message()
+    found = queries.alerts(board.engine, now, depot_name=depot_name)
+    waiting = [one for one in found if _can_acknowledge(one) and not one.held]
+    others = [one for one in found if one not in waiting]
+    say(
+        f"{len(waiting)} waiting for an answer, {len(others)} answered or held. "
+        f"Looked at {present.moment(now, board.zone, now)}."
+    )
+    st.subheader("Waiting for an answer", anchor=False)
+    if not waiting:
+        say("No alert waits for an answer.")
+    for alert in waiting[:MOST_ALERTS]:
+        _card(board, alert)
+    if len(waiting) > MOST_ALERTS:
+        say(f"And {len(waiting) - MOST_ALERTS} more.")
+    if others:
+        st.subheader("Answered or held", anchor=False)
+    for alert in others[:MOST_ALERTS]:
+        _card(board, alert)
+
+
+def _can_acknowledge(alert: queries.Alert) -> bool:
+    return (AlertState(alert.state), ACKNOWLEDGE) in TRANSITIONS
+
+
+def _card(board: Board, alert: queries.Alert) -> None:
+    now = board.clock()
+    with st.container(border=True, key=f"alert_{alert.id}"):
+        text, button = st.columns((6, 1), vertical_alignment="center")
+        with text:
+            st.markdown(f"**{present.escape(present.alert_title(alert, board.zone, now))}**")
+            say(alert.text)
+            st.markdown(f"**Tell the driver:** {present.escape(alert.instruction)}")
+            st.caption(present.escape(present.alert_state(alert, board.zone, now)))
+        if _can_acknowledge(alert):
+            button.button(
+                "Acknowledge",
+                key=f"acknowledge_{alert.id}_{alert.version}",
+                on_click=_acknowledge,
+                args=(board, alert),
+            )
+
+
+def _acknowledge(board: Board, alert: queries.Alert) -> None:
+    def command() -> str:
+        stand = commands.acknowledge_alert(
+            board.engine,
+            alert.id,
+            actor=board.actor,
+            now=board.clock(),
+            request_id=board.request_id(f"acknowledge {alert.id} {alert.version}"),
+            expected_version=alert.version,
+        )
+        return f"Unit {alert.unit}: the alert is now {stand.state}."
+
+    attempt(command)

@@ -1,0 +1,119 @@
+"""Look up a vehicle: what it is expected to give, why, and what happened on it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import streamlit as st
+
+from dashboard import present
+from dashboard.exports import DISCLAIMER
+from dashboard.views import record_rows
+from dashboard.views.board import Board, message, say, table
+from ingest import queries
+from ingest.domain.vehicles import Vehicle
+
+VEHICLE_QUERY = "vehicle"
+
+
+def show(board: Board) -> None:
+    """The page."""
+    st.title("Look up a vehicle", anchor=False)
+    message()
+    if "vehicle_text" not in st.session_state:
+        st.session_state["vehicle_text"] = st.query_params.get(VEHICLE_QUERY, "")
+    text = st.text_input(
+        "Unit number, plate or VIN", key="vehicle_text", placeholder="Type it and press Enter"
+    ).strip()
+    found = queries.find_vehicle(board.engine, text) if text else []
+    chosen = _one_of(text, found)
+    if chosen is None or chosen.id is None:
+        say(DISCLAIMER)
+        return
+    st.query_params[VEHICLE_QUERY] = chosen.unit
+    now = board.clock()
+    record = queries.record(board.engine, chosen.id, now, board.programs)
+    if record is None:
+        say("This vehicle has left the list.")
+        return
+    _record(board, record, now)
+
+
+def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
+    if not text:
+        return None
+    if not found:
+        say(f"No vehicle of the list has the unit number, plate or VIN {text}.")
+        return None
+    if len(found) == 1:
+        return found[0]
+    say("Several vehicles answer to that: choose one.")
+    names = {f"Unit {one.unit}, plate {one.plate}, VIN {one.vin}": one for one in found}
+    name = st.selectbox("Vehicle", list(names), key="vehicle_choice", index=None)
+    return names[name] if name else None
+
+
+def _record(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
+    standing, zone = record.standing, board.zone
+    vehicle = standing.vehicle
+    st.header(present.escape(f"Unit {vehicle.unit}"), anchor=False)
+    say(
+        f"Plate {vehicle.plate or 'not known'}. VIN {vehicle.vin}. Model year "
+        f"{vehicle.model_year}, {vehicle.ignition.value} ignition. {vehicle.depot}, "
+        f"{vehicle.state}. Inspection program {vehicle.program}. "
+        f"Inspection due: {present.due(standing, zone, now)}."
+    )
+    with st.container(border=True, key="answer"):
+        st.markdown(f"### {present.escape(present.answer(standing))}")
+        say(f"Next step: {standing.need.next_step}")
+        if standing.need.do_not_dispatch:
+            say(f"■ Do not dispatch. {present.FLASHING}")
+        st.markdown(f"**{present.escape(DISCLAIMER)}**")
+    st.subheader("Expected OBD result: reasons", anchor=False)
+    table(record_rows.reason_rows(standing.verdict.reasons), "No reason was given.")
+    st.subheader("Check by eye", anchor=False)
+    say("A gateway cannot see these; a person has to look.")
+    for line in standing.verdict.check_by_eye:
+        st.markdown(f"- {present.escape(line)}")
+    _status(board, record, now)
+    _history(board, record, now)
+    st.subheader("Cautions", anchor=False)
+    for name, text in record_rows.CAUTIONS:
+        st.markdown(f"**{present.escape(name)}.** {present.escape(text)}")
+    say(DISCLAIMER)
+
+
+def _status(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
+    picture = record.standing.picture
+    st.subheader("Current status", anchor=False)
+    if picture is None:
+        say("Never heard from: nothing is known of this vehicle.")
+        return
+    status, monitors = st.columns(2)
+    with status:
+        table(record_rows.status_rows(record.standing, board.zone, now))
+    with monitors:
+        table(record_rows.monitor_rows(picture), "No ECU answered for its monitors.")
+    st.subheader("Codes", anchor=False)
+    table(record_rows.code_rows(picture))
+    say(record_rows.code_silence(picture))
+
+
+def _history(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
+    zone = board.zone
+    st.subheader("Events", anchor=False)
+    table(record_rows.event_rows(record.events, zone, now), "No event so far.")
+    st.subheader("Alerts", anchor=False)
+    table(record_rows.alert_rows(record, zone, now), "No alert so far.")
+    st.subheader("Appointments", anchor=False)
+    rows = [
+        {"When": present.visit(one, zone, now), "Work": one.reason, "Booked by": one.created_by}
+        for one in record.appointments
+    ]
+    table(rows, "No appointment.")
+    fitted = ", ".join(
+        f"{name} from {present.moment(start, zone, now)}"
+        + (f" until {present.moment(end, zone, now)}" if end else "")
+        for name, start, end in record.gateways
+    )
+    say(f"{record.reports} readings stored. Gateways: {fitted or 'none fitted'}.")
