@@ -65,6 +65,7 @@ def _board(engine: Engine, programs: queries.Programs) -> Board | None:
         engine=engine,
         programs=programs,
         depot=chosen,
+        depots=depots,
         actor=str(st.session_state.get("actor") or "").strip() or ANONYMOUS,
         session=st.session_state["session"],
         clock=_now,

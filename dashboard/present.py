@@ -6,7 +6,7 @@ A row is a dict of heading to text. Nothing here judges: reasons are printed as 
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from dashboard.planning.explain import us_date, us_time, us_time_range
@@ -26,6 +26,7 @@ FLASHING = (
     "where it is safe and park. Never send a vehicle with a flashing lamp on a drive to complete "
     "its self-tests."
 )
+
 _ANSWERS = {
     Outcome.WOULD_PASS: "would pass",
     Outcome.WOULD_FAIL: "would fail",
@@ -45,6 +46,11 @@ def moment(at: datetime | None, zone: ZoneInfo, as_of: datetime) -> str:
         return "never"
     local = at.astimezone(zone)
     return f"{us_date(local.date(), as_of.astimezone(zone).date())}, {us_time(local)}"
+
+
+def clock_text(at: time) -> str:
+    """'7:00 AM' of a wall-clock time."""
+    return us_time(datetime.combine(date(2000, 1, 1), at))
 
 
 def since(at: datetime, as_of: datetime) -> str:
@@ -87,9 +93,9 @@ def answer(standing: Standing) -> str:
     """The expected OBD result as one sentence."""
     unit, verdict = standing.vehicle.unit, standing.verdict
     if verdict.outcome is Outcome.CANNOT_TELL:
-        return f"Cannot tell what the on-board check of unit {unit} would give."
+        return f"Expected OBD result: cannot tell for unit {unit}."
     word = f" (the program's word: {verdict.program_word})" if verdict.program_word else ""
-    return f"Unit {unit} {_ANSWERS[verdict.outcome]} on its on-board check today{word}."
+    return f"Expected OBD result: today unit {unit} {_ANSWERS[verdict.outcome]}{word}."
 
 
 def work_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
@@ -164,8 +170,9 @@ def priority(alert: Alert) -> str:
 
 
 def alert_title(alert: Alert, zone: ZoneInfo, as_of: datetime) -> str:
-    """'▲ High priority: unit 12, Harbor, since Wed Nov 25, 3:40 PM (5 min ago)'."""
-    when = f"{moment(alert.since, zone, as_of)} ({since(alert.since, as_of)})"
+    """'▲ High priority: unit 12, Harbor, since Wed Nov 25, 3:40 PM EST (5 min ago)'."""
+    name = alert.since.astimezone(zone).tzname()
+    when = f"{moment(alert.since, zone, as_of)} {name} ({since(alert.since, as_of)})"
     return f"{priority(alert)}: unit {alert.unit}, {alert.depot}, since {when}"
 
 

@@ -218,11 +218,37 @@ def slots_for(depot: Depot, day: date, starts: time, hours: float, now: datetime
         found = [slot for slot in slots if slot >= begin][:need]
         if found and found[0] == begin and len(found) == need:
             if found[0] < now:
-                raise NotPossible("That time has passed: choose a later one.")
+                raise NotPossible("that time has passed: choose a later one.")
             return found
     raise NotPossible(
         f"{depot.name} is not open for {hours:g} h from then: choose a time within its hours."
     )
+
+
+def refuse_second_visit(mine: Iterable[Appointment], slots: Sequence[datetime]) -> None:
+    """Raise `NotPossible` when the vehicle is in another bay at one of the slots."""
+    for one in mine:
+        if not set(one.slots).isdisjoint(slots):
+            raise NotPossible(f"unit {one.unit} is in bay {one.bay} at that time already.")
+
+
+def first_slot(depot: Depot, monday: date, now: datetime) -> datetime | None:
+    """The first open quarter of an hour of a week from `now` on, on the depot's clock."""
+    for _, slots in week_shifts(depot, monday):
+        for slot in slots:
+            if slot >= now:
+                return slot.astimezone(depot.zone)
+    return None
+
+
+def quarter_hours(depot: Depot) -> list[time]:
+    """Every wall-clock time at which a visit may begin on some day of the week."""
+    found: set[time] = set()
+    for shift in (one for day in depot.hours for one in day):
+        opens = shift.opens.hour * 60 + shift.opens.minute
+        closes = shift.closes.hour * 60 + shift.closes.minute
+        found |= {time(*divmod(at, 60)) for at in range(opens, closes, SLOT_MINUTES)}
+    return sorted(found)
 
 
 def appointments_on(

@@ -13,7 +13,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -189,12 +188,14 @@ def _job(
     processor = time.process_time()
     lived = time.monotonic()
     try:
-        live.run(float(options.live) if options.once else None, threading.Event().is_set)
+        live.run(float(options.live) if options.once else None)
     finally:
+        # Also when a person stops it. Then the broker may be gone, and what was not delivered
+        # stays in the outboxes.
         live.close()
-        deliver([one for one in gateways.values() if one.publisher.connected])
         share = (time.process_time() - processor) / (time.monotonic() - lived)
         print(f"live phase: {share:.0%} of one core")
+    deliver([one for one in gateways.values() if one.publisher.connected])
     service.sweep()
     service.send_notices()
     return _summary(engine, published + live.reports, live, clock.now())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import timedelta
@@ -78,9 +77,9 @@ class LivePhase:
         """At first a vehicle every few seconds, so that something is seen; later seldom."""
         return BETWEEN_S if time.monotonic() - self._begun < 60 else 8 * BETWEEN_S
 
-    def run(self, seconds: float | None, stopped: Callable[[], bool]) -> None:
-        """Take turns until `seconds` have passed (None: without end) or `stopped()`."""
-        while not stopped() and (seconds is None or time.monotonic() - self._begun < seconds):
+    def run(self, seconds: float | None) -> None:
+        """Take turns until `seconds` have passed (None: until a person stops the demo)."""
+        while seconds is None or time.monotonic() - self._begun < seconds:
             self.turn()
             time.sleep(TURN_S)
 

@@ -15,7 +15,7 @@ STORED_WITHIN_S = 60.0
 Progress = Callable[[int, int], None]
 
 
-class NotStored(RuntimeError):
+class NotStored(ConnectionError):
     """Reports were published and ingest did not receipt them in time."""
 
 

@@ -44,9 +44,7 @@ CREATE TABLE dropped (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, declared
 
 Synchronous = Literal["FULL", "NORMAL", "OFF"]
 Build = Callable[[int, list[list[int]]], Sequence[contract.Report]]
-"""Makes the reports of one moment from the first seq and the ranges that they must declare.
-
-The reports carry consecutive seqs from the first on. The ranges belong into the first report.
+"""Makes the reports of one moment, seqs consecutive from the first; the first declares the ranges.
 """
 
 log = logging.getLogger(__name__)
@@ -127,8 +125,7 @@ class Outbox:
     def append(self, build: Build) -> list[int]:
         """Allot seqs and store the reports of one moment in one transaction; return the seqs.
 
-        Raises `ReportTooLarge`, with nothing stored and no seq used, for a body above the limit
-        of the contract.
+        Raises `ReportTooLarge` above the contract's limit: nothing is stored, no seq is used.
         """
         return self.append_many([build])
 

@@ -11,6 +11,7 @@ import select
 import ssl
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -84,8 +85,11 @@ class Publisher:
         self._host, self._port = host, port
         self.on_ask = on_ask
         self._now, self._monotonic = now, monotonic
+        # paho calls back while it holds a lock that `publish` wants too: a callback must never
+        # wait for this one, which is held while we publish.
         self._lock = threading.RLock()
         self._flying: set[int] = set()
+        self._acked: deque[int] = deque()
         self._retry_at, self._retry_s = 0.0, _FIRST_RETRY_S
         self._opened = self._threaded = False
         self.connected = False
@@ -216,11 +220,10 @@ class Publisher:
             log.error("broker %s:%d refuses us: %s", self._host, self._port, code)
             return
         self._retry_s = _FIRST_RETRY_S
-        with self._lock:
-            if not session_present:
-                # paho sends its own unacknowledged ones again; the rest is ours to send.
-                self._outbox.forget_session()
-            self.connected = True
+        if not session_present:
+            # paho sends its own unacknowledged ones again; the rest is ours to send.
+            self._outbox.forget_session()
+        self.connected = True
         topics = [(contract.topic(self._gateway, "receipt"), 0)]
         topics.append((contract.topic(self._gateway, "ask"), 1))
         self._client.subscribe(topics)
@@ -231,8 +234,7 @@ class Publisher:
         self.connected = False
 
     def _acknowledged(self, mid: int) -> None:
-        with self._lock:
-            self._flying.discard(mid)
+        self._acked.append(mid)
         self.flush()
 
     def _received(self, topic: str, payload: bytes) -> None:
@@ -266,21 +268,31 @@ class Publisher:
 
     def flush(self) -> int:
         """Publish what is due, as far as the window allows; return how many went out."""
-        with self._lock:
-            room = WINDOW - len(self._flying)
-            if not self.connected or room <= 0:
-                return 0
-            now_s = self._monotonic()
-            topic = contract.topic(self._gateway, "report")
-            sent = 0
-            for item in self._outbox.due(now_s, room):
-                info = self._client.publish(topic, item.body, qos=1)
-                if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    break  # paho keeps it for the next connection, and so does the outbox
-                self._flying.add(info.mid)
-                self._outbox.published(item.seq, now_s)
-                sent += 1
-            return sent
+        if not self._lock.acquire(blocking=False):
+            return 0  # another thread is at it; what this call came for goes with the next one
+        try:
+            return self._flush()
+        finally:
+            self._lock.release()
+
+    def _flush(self) -> int:
+        # Noted here, not in the callback: an acknowledgement can come before `publish` returns.
+        while self._acked:
+            self._flying.discard(self._acked.popleft())
+        room = WINDOW - len(self._flying)
+        if not self.connected or room <= 0:
+            return 0
+        now_s = self._monotonic()
+        topic = contract.topic(self._gateway, "report")
+        sent = 0
+        for item in self._outbox.due(now_s, room):
+            info = self._client.publish(topic, item.body, qos=1)
+            if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                break  # paho keeps it for the next connection, and so does the outbox
+            self._flying.add(info.mid)
+            self._outbox.published(item.seq, now_s)
+            sent += 1
+        return sent
 
     def _announce(
         self, state: contract.State, wake_by: datetime | None = None

@@ -51,14 +51,14 @@ def _can_acknowledge(alert: queries.Alert) -> bool:
 
 
 def _card(board: Board, alert: queries.Alert) -> None:
-    now = board.clock()
+    now, zone = board.clock(), board.zone_of(alert.depot)
     with st.container(border=True, key=f"alert_{alert.id}"):
         text, button = st.columns((6, 1), vertical_alignment="center")
         with text:
-            st.markdown(f"**{present.escape(present.alert_title(alert, board.zone, now))}**")
+            st.markdown(f"**{present.escape(present.alert_title(alert, zone, now))}**")
             say(alert.text)
             st.markdown(f"**Tell the driver:** {present.escape(alert.instruction)}")
-            st.caption(present.escape(present.alert_state(alert, board.zone, now)))
+            st.caption(present.escape(present.alert_state(alert, zone, now)))
         if _can_acknowledge(alert):
             button.button(
                 "Acknowledge",

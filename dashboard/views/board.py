@@ -33,6 +33,7 @@ class Board:
     engine: Engine
     programs: Programs
     depot: DepotSettings
+    depots: tuple[DepotSettings, ...]
     actor: str
     session: str
     clock: Callable[[], datetime]
@@ -41,6 +42,11 @@ class Board:
     def zone(self) -> ZoneInfo:
         """The chosen depot's time zone."""
         return ZoneInfo(self.depot.tz)
+
+    def zone_of(self, depot_name: str) -> ZoneInfo:
+        """The time zone of any depot; the chosen one's for a depot without settings."""
+        zones = {one.name: one.tz for one in self.depots}
+        return ZoneInfo(zones.get(depot_name, self.depot.tz))
 
     def request_id(self, what: str) -> str:
         """An id for one press of a button: a second press of the same one repeats it.

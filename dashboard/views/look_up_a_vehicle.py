@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import streamlit as st
 
@@ -36,7 +37,7 @@ def show(board: Board) -> None:
     if record is None:
         say("This vehicle has left the list.")
         return
-    _record(board, record, now)
+    _record(record, now)
 
 
 def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
@@ -53,9 +54,9 @@ def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
     return names[name] if name else None
 
 
-def _record(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
-    standing, zone = record.standing, board.zone
-    vehicle = standing.vehicle
+def _record(record: queries.VehicleRecord, now: datetime) -> None:
+    standing, vehicle = record.standing, record.standing.vehicle
+    zone = ZoneInfo(vehicle.depot_tz)  # the vehicle's own depot, whichever is chosen above
     st.header(present.escape(f"Unit {vehicle.unit}"), anchor=False)
     say(
         f"Plate {vehicle.plate or 'not known'}. VIN {vehicle.vin}. Model year "
@@ -75,15 +76,15 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
     say("A gateway cannot see these; a person has to look.")
     for line in standing.verdict.check_by_eye:
         st.markdown(f"- {present.escape(line)}")
-    _status(board, record, now)
-    _history(board, record, now)
+    _status(record, zone, now)
+    _history(record, zone, now)
     st.subheader("Cautions", anchor=False)
     for name, text in record_rows.CAUTIONS:
         st.markdown(f"**{present.escape(name)}.** {present.escape(text)}")
     say(DISCLAIMER)
 
 
-def _status(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
+def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
     picture = record.standing.picture
     st.subheader("Current status", anchor=False)
     if picture is None:
@@ -91,7 +92,7 @@ def _status(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
         return
     status, monitors = st.columns(2)
     with status:
-        table(record_rows.status_rows(record.standing, board.zone, now))
+        table(record_rows.status_rows(record.standing, zone, now))
     with monitors:
         table(record_rows.monitor_rows(picture), "No ECU answered for its monitors.")
     st.subheader("Codes", anchor=False)
@@ -99,8 +100,7 @@ def _status(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
     say(record_rows.code_silence(picture))
 
 
-def _history(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
-    zone = board.zone
+def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
     st.subheader("Events", anchor=False)
     table(record_rows.event_rows(record.events, zone, now), "No event so far.")
     st.subheader("Alerts", anchor=False)

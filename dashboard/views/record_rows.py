@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from dashboard.present import FLASHING, Row, moment, priority
+from dashboard.present import Row, moment, priority
 from gateway.facts import CONTINUOUS, FULL_NAMES, CycleStatus, Monitor
 from ingest.domain.codes import meaning
 from ingest.domain.picture import EcuPicture, Picture
@@ -28,7 +28,11 @@ SOURCE_WORDS = {
 # Bases: 42 USC 7522(a)(3); 49 CFR 392.80, 392.82 and part 395; OSHA 29 CFR 1910.1000 Table Z-1 and
 # 1910.147 (the last four from memory); clearing: service 04 of SAE J1979 (from memory).
 CAUTIONS: tuple[tuple[str, str], ...] = (
-    ("Flashing lamp", FLASHING.removeprefix("Flashing lamp: ").capitalize()),
+    (
+        "Flashing lamp",
+        "Ease off, avoid hard acceleration and steep climbs, stop where it is safe and park. Never "
+        "send a vehicle with a flashing lamp on a drive to complete its self-tests.",
+    ),
     (
         "Clearing codes",
         "Do not clear codes to get through. It sets every self-test back to not complete, and "
@@ -74,10 +78,10 @@ def status_rows(standing: Standing, zone: ZoneInfo, as_of: datetime) -> list[Row
     values = {
         "MIL (check engine)": lamp(picture),
         "Last heard": moment(standing.heard_at, zone, as_of),
-        "Codes last cleared": moment(_time(picture.last_clear_at), zone, as_of),
+        "Codes last cleared": _cleared(picture, zone, as_of),
         "Driving cycles seen": f"{picture.driving_cycles}",
         "Driving cycles since codes cleared": f"{picture.driving_cycles_since_clear}",
-        "Warm-ups since codes cleared": _number(picture.warm_ups_since_clear, ""),
+        "Warm-ups since codes cleared": _warm_ups(picture.warm_ups_since_clear),
         "Distance since codes cleared": _miles(picture.distance_since_clear_km),
         "Distance with MIL on": _miles(picture.distance_with_mil_km),
         "Odometer": _miles(picture.odometer_km),
@@ -95,6 +99,17 @@ def lamp(picture: Picture) -> str:
 
 def _time(epoch_ms: int | None) -> datetime | None:
     return None if epoch_ms is None else datetime.fromtimestamp(epoch_ms / 1000, UTC)
+
+
+def _cleared(picture: Picture, zone: ZoneInfo, as_of: datetime) -> str:
+    if picture.last_clear_at is None:
+        return "not seen since the first reading"
+    return moment(_time(picture.last_clear_at), zone, as_of)
+
+
+def _warm_ups(count: int | None) -> str:
+    """PID 30 is one byte and stays at 255 (SAE J1979, from memory)."""
+    return "255 or more" if count == 255 else _number(count, "")
 
 
 def _number(value: float | None, unit: str) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 import streamlit as st
 
 from dashboard import present, reads
 from dashboard.planning.explain import sentence, us_date
-from dashboard.planning.model import SLOT_MINUTES, Placement
+from dashboard.planning.model import SLOT_MINUTES, Depot, Placement
 from dashboard.views.board import Board, attempt, refuse, say, table
 from ingest import commands, queries
 
@@ -38,12 +38,12 @@ def show(board: Board) -> None:
     st.subheader("Without a place this week", anchor=False)
     left = [present.unplaced_row(job, why, now) for job, why in week.plan.unplaced]
     table(left, "All work that is known has a place.")
-    _form(board, monday, now)
+    _form(board, depot, monday, now)
 
 
 def _hours(board: Board) -> None:
     bays = ", ".join(board.depot.bays)
-    opens, closes = (f"{at:%H:%M}" for at in (board.depot.opens, board.depot.closes))
+    opens, closes = (present.clock_text(at) for at in (board.depot.opens, board.depot.closes))
     say(
         f"Bays {bays}; open {opens} to {closes}, {board.depot.tz}. The most urgent deadline comes "
         "first; what is booked is never moved. A proposal is only kept once it is booked."
@@ -132,35 +132,48 @@ def _cancel(board: Board, booked: queries.Appointment) -> None:
     attempt(command)
 
 
-def _form(board: Board, monday: date, now: datetime) -> None:
+def _form(board: Board, depot: Depot, monday: date, now: datetime) -> None:
     st.subheader("Book a vehicle", anchor=False)
     vehicles = queries.vehicle_list(board.engine, board.depot.name)
     units = {one.unit: one.id for one in vehicles if one.id is not None}
-    if not units or not board.depot.bays:
-        say("This depot has no vehicle or no bay to book.")
+    first = reads.first_slot(depot, monday, now)
+    if not units or not board.depot.bays or first is None:
+        say("There is no vehicle, no bay or no open hour left to book in this week.")
         return
-    today = now.astimezone(board.zone).date()
+    starts = reads.quarter_hours(depot)
     with st.form("booking", border=True):
-        unit, bay = st.columns(2)
+        unit, bay, hours = st.columns(3)
         unit.selectbox("Unit", sorted(units), key="form_unit")
         bay.selectbox("Bay", board.depot.bays, key="form_bay")
-        day, at, hours = st.columns(3)
-        day.date_input("Day", max(today, monday), key="form_day", format="MM/DD/YYYY")
-        at.time_input("Start", board.depot.opens, step=SLOT_MINUTES * 60, key="form_start")
         hours.number_input("Hours", 0.25, 12.0, 1.0, 0.25, key="form_hours")
-        st.text_input("Work", key="form_work", placeholder="What is to be done")
-        st.form_submit_button("Book", key="form_book", on_click=_submit, args=(board, units))
+        day, at, work = st.columns(3)
+        chosen_day = f"form_day_{monday}"  # another week begins with a day of its own
+        chosen_start = f"form_start_{monday}"
+        day.date_input("Day", first.date(), key=chosen_day, format="MM/DD/YYYY")
+        at.selectbox(
+            "Start",
+            starts,
+            index=starts.index(first.time()),
+            format_func=present.clock_text,
+            key=chosen_start,
+        )
+        work.text_input("Work", key="form_work", placeholder="What is to be done")
+        keys = (chosen_day, chosen_start)
+        st.form_submit_button("Book", key="form_book", on_click=_submit, args=(board, units, keys))
 
 
-def _submit(board: Board, units: dict[str, int]) -> None:
+def _submit(board: Board, units: dict[str, int], keys: tuple[str, str]) -> None:
     said = st.session_state
-    unit, day, starts = said["form_unit"], said["form_day"], said["form_start"]
-    if not isinstance(day, date) or not isinstance(starts, time):
-        refuse("choose a day and a start.")
+    unit, day, starts = said["form_unit"], said[keys[0]], said[keys[1]]
+    if not isinstance(day, date):
+        refuse("choose a day.")
         return
     depot = reads.planning_depot(board.depot)
+    booked = queries.appointments(board.engine, board.depot.name)
+    mine = [one for one in booked if one.vehicle_id == units[unit]]
     try:
         slots = reads.slots_for(depot, day, starts, float(said["form_hours"]), board.clock())
+        reads.refuse_second_visit(mine, slots)
     except reads.NotPossible as error:
         refuse(str(error))
         return

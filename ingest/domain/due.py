@@ -52,7 +52,7 @@ def urgency(vehicle: Vehicle, verdict: Verdict, picture: Picture | None, as_of_d
     hours, next_step = _work(verdict, codes, left)
     return Need(
         hours=hours,
-        reason=" ".join(filter(None, (_deadline(vehicle, left), *_first(verdict)))),
+        reason=" ".join(_why(vehicle, verdict)),
         next_step=next_step,
         deadline=vehicle.due_date,
         do_not_dispatch=lamp and any(can_flash_lamp(code) for code in codes),
@@ -82,14 +82,7 @@ def _work(verdict: Verdict, codes: list[str], left: int | None) -> tuple[float, 
     return 0.0, "Nothing to do."
 
 
-def _deadline(vehicle: Vehicle, left: int | None) -> str:
-    if left is None or vehicle.due_date is None:
-        return "No inspection due date in the vehicle list."
-    if left < 0:
-        return f"Inspection overdue since {vehicle.due_date.isoformat()}."
-    days = "today" if left == 0 else f"in {left} day{'' if left == 1 else 's'}"
-    return f"Inspection due {vehicle.due_date.isoformat()}, {days}."
-
-
-def _first(verdict: Verdict) -> tuple[str, ...]:
-    return tuple(reason.text for reason in verdict.reasons[:1])
+def _why(vehicle: Vehicle, verdict: Verdict) -> list[str]:
+    """The first reason of the verdict; the deadline itself is `Need.deadline`."""
+    why = [reason.text for reason in verdict.reasons[:1]]
+    return why if vehicle.due_date else [*why, "No inspection due date in the vehicle list."]

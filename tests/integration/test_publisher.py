@@ -36,7 +36,7 @@ class Listener:
         self._client.on_connect = lambda client, *_: client.subscribe("fleet/#", 1)
         self._client.on_subscribe = lambda *_: setattr(self, "_ready", True)
         self._client.on_message = lambda _c, _u, message: self.heard.append(
-            (message.topic, message.payload, message.retain)
+            (message.topic, bytes(message.payload), message.retain)
         )
         self._client.connect(broker.host, broker.port)
         self._client.loop_start()

@@ -31,19 +31,18 @@ def need(due=None, model_year=2010, heard=True, **said):
 
 
 @pytest.mark.parametrize(
-    "days, overdue, soon, words",
+    "days, overdue, soon",
     [
-        pytest.param(-1, True, True, "overdue since", id="yesterday"),
-        pytest.param(0, False, True, "today", id="today"),
-        pytest.param(1, False, True, "in 1 day.", id="tomorrow"),
-        pytest.param(14, False, True, "in 14 days", id="last soon day"),
-        pytest.param(15, False, False, "in 15 days", id="just after soon"),
+        pytest.param(-1, True, True, id="yesterday"),
+        pytest.param(0, False, True, id="today"),
+        pytest.param(1, False, True, id="tomorrow"),
+        pytest.param(14, False, True, id="last soon day"),
+        pytest.param(15, False, False, id="just after soon"),
     ],
 )
-def test_the_deadline_is_counted_in_the_depots_days(days, overdue, soon, words):
+def test_the_deadline_is_counted_in_the_depots_days(days, overdue, soon):
     found = need(TODAY + timedelta(days=days))
     assert (found.overdue, found.soon, found.days_left) == (overdue, soon, days)
-    assert words in found.reason
 
 
 def test_a_lamp_for_misfire_is_not_dispatched():
