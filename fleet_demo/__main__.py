@@ -90,7 +90,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    signal.signal(signal.SIGTERM, _leave)
+    for number in (signal.SIGTERM, signal.SIGINT):  # a shell's background job ignores SIGINT
+        signal.signal(number, _leave)
     today = datetime.now(WEST).date()
     end = options.end or today
     _fresh(options)

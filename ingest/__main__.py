@@ -122,7 +122,8 @@ def _serve(options: argparse.Namespace) -> int:
     def leave(_signal: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
-    signal.signal(signal.SIGTERM, leave)
+    for number in (signal.SIGTERM, signal.SIGINT):  # a shell's background job ignores SIGINT
+        signal.signal(number, leave)
     service.start()
     service.start_jobs()
     print(f"ingest runs: {broker.host}:{broker.port}", file=sys.stderr)
