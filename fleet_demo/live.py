@@ -7,6 +7,7 @@ import time
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 
 from fleet_demo.bus import Listener, VehicleBus
 from fleet_demo.clock import DemoClock
@@ -21,6 +22,8 @@ FIRST_LAMP_S = 40.0
 ON_ROAD_S = (12.0, 40.0)
 BETWEEN_S = 6.0
 TURN_S = 0.25
+QUIET_S = 0.06
+"""Wait for answers: a controller begins within 50 ms (ISO 15765-4, P2, from memory)."""
 
 
 @dataclass(slots=True)
@@ -111,13 +114,15 @@ class LivePhase:
 
     def _read(self, one: _OnRoad, now: float) -> None:
         one.reported = True
-        one.gateway.read(one.link.ask, "periodic", self._clock.now())
+        one.gateway.read(partial(one.link.ask, timeout_s=QUIET_S), "periodic", self._clock.now())
         self.reports += one.gateway.store()
         self.read_units.add(one.gateway.vehicle.unit)
 
     def _park(self, one: _OnRoad) -> None:
         cycle = one.gateway.vehicle.key_off()
-        one.gateway.read(one.link.ask, "key_off", self._clock.now(), cycle)
+        one.gateway.read(
+            partial(one.link.ask, timeout_s=QUIET_S), "key_off", self._clock.now(), cycle
+        )
         self.reports += one.gateway.store()
         self.read_units.add(one.gateway.vehicle.unit)
         one.stack.close()
