@@ -21,7 +21,7 @@ from dashboard.planning.explain import us_date
 from dashboard.planning.model import Depot, Plan, monday_of
 from ingest import queries
 from ingest.domain.programs import ProgramError
-from ingest.queries import DatabaseTrouble, NotOurDatabase
+from ingest.queries import ConfigError, DatabaseTrouble, NotOurDatabase
 
 DONE, _FAULTS, _USAGE, REFUSED, NOT_THERE = range(5)
 HOST = "127.0.0.1"
@@ -117,7 +117,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except DatabaseTrouble as error:
         print(f"error: {error}", file=sys.stderr)
         return NOT_THERE
-    except (NotOurDatabase, ProgramError, InputRefused) as error:
+    except (ConfigError, NotOurDatabase, ProgramError, InputRefused) as error:
         print(f"error: {error}", file=sys.stderr)
         return REFUSED
 
@@ -125,15 +125,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _open_url(options: argparse.Namespace) -> str:
     if options.database is None:
         options.data.mkdir(parents=True, exist_ok=True)
-    return reads.database_url(options.data, options.database)
+    return queries.database_url(options.data, options.database)
 
 
 def _board(options: argparse.Namespace, extra: Sequence[str]) -> int:
     """Start Streamlit as a child, and end it when this process is told to end."""
     url = _open_url(options)
     queries.open_database(url).dispose()  # a wrong database is refused here, not in a browser
-    folder = reads.programs_folder(options.data)
-    reads.load_programs(folder)
+    folder = queries.load_site(options.data).programs_dir
+    queries.load_programs(folder)
     environment = os.environ | {reads.DATABASE_VARIABLE: url}
     if folder is not None:
         environment[reads.PROGRAMS_VARIABLE] = str(folder.absolute())
@@ -174,7 +174,7 @@ def _free_port() -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     as_of = options.as_of or datetime.now(UTC)
-    programs = reads.load_programs(reads.programs_folder(options.data))
+    programs = queries.load_programs(queries.load_site(options.data).programs_dir)
     engine = queries.open_database(_open_url(options))
     try:
         weeks = [

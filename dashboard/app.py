@@ -32,7 +32,7 @@ def _engine(url: str) -> Engine:
 
 @st.cache_resource(show_spinner=False)
 def _programs(folder: str) -> queries.Programs:
-    return reads.load_programs(Path(folder) if folder else None)
+    return queries.load_programs(Path(folder) if folder else None)
 
 
 def _now() -> datetime:

@@ -6,13 +6,10 @@ Everything comes through `ingest.queries`; times are aware UTC datetimes, days t
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from importlib import resources
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dashboard.planning.explain import sentence
 from dashboard.planning.model import (
@@ -28,7 +25,6 @@ from dashboard.planning.model import (
 )
 from dashboard.planning.solve import plan_week, shift_slots, week_shifts
 from ingest import queries
-from ingest.domain.programs import Program, ProgramError, parse_program
 from ingest.queries import Appointment, DepotSettings, Standing
 
 if TYPE_CHECKING:
@@ -37,58 +33,9 @@ if TYPE_CHECKING:
 DATABASE_VARIABLE = "FLEET_DATABASE"
 PROGRAMS_VARIABLE = "FLEET_PROGRAMS"
 """Environment variables by which `python -m dashboard` tells the board where to look."""
-DATABASE_FILE = "fleet.sqlite3"
-SITE_FILE = "site.toml"
 NO_DUE_DATE_DAYS = 28
 """Work on a vehicle without an inspection due date is planned within this (our own choice)."""
 _LOOK_BACK_DAYS = 14
-
-
-def database_url(data: Path, override: str | None) -> str:
-    """The database to use: the override, else the SQLite file of the data directory."""
-    return override or f"sqlite:///{(data / DATABASE_FILE).absolute()}"
-
-
-def programs_folder(data: Path) -> Path | None:
-    """The site's own folder of programs, as its settings file names it.
-
-    Raises `ProgramError` when the settings file cannot be read.
-    """
-    path = data / SITE_FILE
-    if not path.exists():
-        return None
-    try:
-        named: Any = tomllib.loads(path.read_text(encoding="utf-8")).get("programs_dir")
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise ProgramError(f"{SITE_FILE}: {error}, expected TOML") from error
-    return None if named is None else Path(str(named))
-
-
-def load_programs(extra: Path | None = None) -> dict[str, Program]:
-    """All programs by name, those of ingest and those of a site's folder, which win.
-
-    Raises `ProgramError` with every fault of every file.
-    """
-    ours = resources.files("ingest").joinpath("programs")
-    texts = {
-        entry.name.removesuffix(".toml"): entry.read_text(encoding="utf-8")
-        for entry in ours.iterdir()
-        if entry.name.endswith(".toml")
-    }
-    if extra is not None:
-        if not extra.is_dir():
-            raise ProgramError(f"programs_dir: {str(extra)!r}, expected a directory")
-        texts |= {path.stem: path.read_text(encoding="utf-8") for path in extra.glob("*.toml")}
-    programs: dict[str, Program] = {}
-    faults: list[str] = []
-    for name, text in sorted(texts.items()):
-        try:
-            programs[name] = parse_program(text, name)
-        except ProgramError as error:
-            faults += error.faults
-    if faults:
-        raise ProgramError(*faults)
-    return programs
 
 
 def planning_depot(settings: DepotSettings) -> Depot:

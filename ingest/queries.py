@@ -11,11 +11,13 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from ingest.config import ConfigError, database_url, load_site
 from ingest.domain.due import urgency
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
+from ingest.program_files import load_programs
 from ingest.store import reading
 from ingest.store.answers import (
     Alert,
@@ -42,6 +44,7 @@ __all__ = [
     "Alert",
     "AlertEvent",
     "Appointment",
+    "ConfigError",
     "DatabaseTrouble",
     "DeadLetterRow",
     "DepotSettings",
@@ -56,11 +59,14 @@ __all__ = [
     "VehicleRecord",
     "alerts",
     "appointments",
+    "database_url",
     "dead_letters",
     "depots",
     "find_vehicle",
     "fleet_today",
     "forecast",
+    "load_programs",
+    "load_site",
     "needs",
     "open_database",
     "pending_notices",

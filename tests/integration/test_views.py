@@ -20,7 +20,7 @@ from ingest import commands, queries
 from tests.support.reports import NOW, ecu, load, opened, report, store, vehicle
 
 APP = Path(command.__file__).with_name("app.py")
-PROGRAMS = reads.load_programs()
+PROGRAMS = queries.load_programs()
 READING = 54 * 24  # report 1,296 is of 2026-11-24 06:00 UTC, a day before NOW
 PATIENCE_S = 30
 
@@ -369,5 +369,5 @@ def test_a_site_adds_programs_of_its_own(tmp_path: Path) -> None:
     (folder / "county.toml").write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
     (tmp_path / "site.toml").write_text(f"programs_dir = {str(folder)!r}\n", encoding="utf-8")
 
-    assert reads.programs_folder(tmp_path) == folder
-    assert set(reads.load_programs(folder)) == {"us-federal", "county"}
+    assert queries.load_site(tmp_path).programs_dir == folder
+    assert set(queries.load_programs(folder)) == {"us-federal", "county"}

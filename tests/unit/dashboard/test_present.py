@@ -17,6 +17,7 @@ from dashboard.exports import DISCLAIMER
 from dashboard.planning.model import Bay, Depot, working_week
 from dashboard.views import record_rows
 from gateway.facts import FULL_NAMES, CycleStatus, Ignition, Monitor
+from ingest import queries
 from ingest.domain.due import urgency
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.vehicles import Vehicle
@@ -25,7 +26,7 @@ from ingest.queries import Alert, Appointment, Event, FleetToday, Standing
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)  # Wednesday, 9:00 AM in Chicago
 CHICAGO = ZoneInfo("America/Chicago")
-PROGRAMS = reads.load_programs()
+PROGRAMS = queries.load_programs()
 NORTH = Depot("North", "America/Chicago", (Bay("1"),), working_week(time(7), time(17)))
 HEARD = int((NOW - timedelta(hours=2)).timestamp() * 1000)
 VEHICLE = Vehicle(
