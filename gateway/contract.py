@@ -10,190 +10,56 @@ import hashlib
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 import msgspec
-from msgspec import UNSET, Meta, UnsetType
+from msgspec import UNSET, UnsetType
 
-from gateway.facts import CycleStatus, Ignition, Monitor
+from gateway.messages import (
+    MAX_SEQ,
+    Ask,
+    Kind,
+    Presence,
+    Receipt,
+    Report,
+)
+
+__all__ = [
+    "ASK_LIFE_S",
+    "BROKER_LIMIT",
+    "MAX_BODY",
+    "MAX_SEQ",
+    "MAX_SLEEP_S",
+    "ROOT",
+    "SCHEMAS",
+    "SHARDS",
+    "Address",
+    "AnyMessage",
+    "ContractError",
+    "decode_ask",
+    "decode_presence",
+    "decode_receipt",
+    "decode_report",
+    "digest",
+    "encode",
+    "filters",
+    "format_time",
+    "json_schema",
+    "meaning_faults",
+    "parse_time",
+    "parse_topic",
+    "shard",
+    "topic",
+]
 
 MAX_BODY = 32 * 1024
 """Bytes of one report; a larger one is split by ECU before it enters the outbox."""
 BROKER_LIMIT = 256 * 1024
 """Bytes every broker must accept, so that an oversized report becomes a dead letter."""
-MAX_SEQ = 2**63 - 1
 ASK_LIFE_S = 300
 MAX_SLEEP_S = 26 * 3600
 SHARDS = 64
 ROOT = "fleet/v1"
-
-_GATEWAY = r"^[a-z0-9][a-z0-9-]{0,31}$"
-_TIME = r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d{3}Z$"
-_UUID = r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$"
-
-GatewayId = Annotated[str, Meta(pattern=_GATEWAY, max_length=32)]
-Time = Annotated[str, Meta(pattern=_TIME, max_length=24)]
-Journal = Annotated[str, Meta(pattern=_UUID, max_length=36)]
-Seq = Annotated[int, Meta(ge=1, le=MAX_SEQ)]
-Count = Annotated[int, Meta(ge=0, le=2**53)]
-Code = Annotated[str, Meta(pattern=r"^[PCBU][0-3][0-9A-F]{3}$", max_length=5)]
-Codes = Annotated[list[Code], Meta(max_length=255)]
-EcuId = Annotated[str, Meta(pattern=r"^(7E[8-F]|18DAF1[0-9A-F]{2})$", max_length=8)]
-Hex = Annotated[str, Meta(pattern=r"^([0-9A-F]{2})*$", max_length=8192)]
-Text = Annotated[str, Meta(max_length=64)]
-Number = Annotated[float, Meta(ge=-1e9, le=1e10)]
-Range = Annotated[list[Seq], Meta(min_length=2, max_length=2)]
-
-Clock = Literal["synced", "held", "unset"]
-Reason = Literal["key_on", "key_off", "periodic", "change", "ask", "full"]
-State = Literal["online", "asleep", "offline"]
-Kind = Literal["report", "presence", "receipt", "ask"]
-
-
-class Message(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Base of every wire message: unknown fields are ignored, defaults are left out."""
-
-
-class Calibration(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """One calibration id of an ECU with its verification number (service 09, types 04 and 06)."""
-
-    id: Text
-    cvn: Annotated[str, Meta(pattern=r"^[0-9A-F]{8}$")] | UnsetType = UNSET
-
-
-class EcuReading(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """What one ECU answered. Lists are absent when it stayed silent, empty when it said none."""
-
-    mil: bool | UnsetType = UNSET
-    code_count: Annotated[int, Meta(ge=0, le=127)] | UnsetType = UNSET
-    ignition: Ignition | UnsetType = UNSET
-    monitors: dict[Monitor, bool] | UnsetType = UNSET
-    monitors_this_cycle: dict[Monitor, CycleStatus] | UnsetType = UNSET
-    confirmed: Codes | UnsetType = UNSET
-    pending: Codes | UnsetType = UNSET
-    permanent: Codes | UnsetType = UNSET
-    freeze_frames: Annotated[list[dict[str, Any]], Meta(max_length=64)] | UnsetType = UNSET
-    test_results: Annotated[list[dict[str, Any]], Meta(max_length=512)] | UnsetType = UNSET
-    in_use_counters: dict[str, Count] | UnsetType = UNSET
-    calibrations: Annotated[list[Calibration], Meta(max_length=16)] | UnsetType = UNSET
-    obd_type: Annotated[int, Meta(ge=0, le=255)] | UnsetType = UNSET
-
-
-class DrivingCycle(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """One driving cycle as the gateway summarised it at its end. Lengths in s, km, degC, V."""
-
-    started_at: Time
-    ended_at: Time
-    propulsion_on_s: Number
-    engine_on_s: Number
-    distance_km: Number | UnsetType = UNSET
-    seconds_at_or_above_40_kmh: Number | UnsetType = UNSET
-    longest_idle_s: Number | UnsetType = UNSET
-    coolant_start_c: Number | UnsetType = UNSET
-    coolant_peak_c: Number | UnsetType = UNSET
-    warm_up: bool | UnsetType = UNSET
-    soak_s: Number | UnsetType = UNSET
-    ambient_c: Number | UnsetType = UNSET
-    barometric_kpa: Number | UnsetType = UNSET
-    fuel_start_pct: Number | UnsetType = UNSET
-    fuel_end_pct: Number | UnsetType = UNSET
-    lowest_v: Number | UnsetType = UNSET
-
-
-class Evidence(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """One request and its answer as they stood on the bus, in upper-case hex."""
-
-    ecu: EcuId
-    request: Hex
-    answer: Hex
-
-
-class Report(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """One reading of one vehicle at one moment.
-
-    `taken_at` is null while the gateway's clock is unset; `uptime_ms` counts sleep.
-    """
-
-    schema: Literal["report/1"] = msgspec.field()
-    gateway: GatewayId
-    journal: Journal
-    journal_created_at: Time
-    seq: Seq
-    boot_no: Count
-    taken_at: Time | None
-    clock: Clock
-    uptime_ms: Count
-    reason: Reason
-    ecus: dict[EcuId, EcuReading]
-    clock_offset_ms: int | UnsetType = UNSET
-    part: Annotated[list[int], Meta(min_length=2, max_length=2)] | UnsetType = UNSET
-    vin: Annotated[str, Meta(max_length=32)] | UnsetType = UNSET
-    protocol: Text | UnsetType = UNSET
-    distance_since_clear_km: Number | UnsetType = UNSET
-    warm_ups_since_clear: Count | UnsetType = UNSET
-    minutes_since_clear_min: Count | UnsetType = UNSET
-    distance_with_mil_km: Number | UnsetType = UNSET
-    minutes_with_mil_min: Count | UnsetType = UNSET
-    odometer_km: Number | UnsetType = UNSET
-    fuel_type: Annotated[int, Meta(ge=0, le=255)] | UnsetType = UNSET
-    fuel_level_pct: Number | UnsetType = UNSET
-    module_v: Number | UnsetType = UNSET
-    coolant_c: Number | UnsetType = UNSET
-    intake_air_c: Number | UnsetType = UNSET
-    ambient_c: Number | UnsetType = UNSET
-    barometric_kpa: Number | UnsetType = UNSET
-    engine_speed_rpm: Number | UnsetType = UNSET
-    vehicle_speed_kmh: Number | UnsetType = UNSET
-    engine_run_s: Number | UnsetType = UNSET
-    driving_cycle: DrivingCycle | UnsetType = UNSET
-    dropped: Annotated[list[Range], Meta(max_length=1024)] | UnsetType = UNSET
-    declined: Literal["parked"] | UnsetType = UNSET
-    ask_id: Text | UnsetType = UNSET
-    evidence: Annotated[list[Evidence], Meta(max_length=512)] | UnsetType = UNSET
-
-
-class Presence(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """Whether a gateway is there; `offline` comes only from its last will."""
-
-    schema: Literal["presence/1"] = msgspec.field()
-    gateway: GatewayId
-    state: State
-    journal: Journal
-    boot_no: Count
-    connection_no: Count
-    oldest_kept: Seq
-    at: Time | None
-    wake_by: Time | UnsetType = UNSET
-
-
-class SetAside(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """A payload that ingest keeps in its dead letters: the gateway may forget it too."""
-
-    digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$")]
-    reason: str
-
-
-class Receipt(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """What ingest has committed: everything to `through`, the ranges in `also`, and `aside`."""
-
-    schema: Literal["receipt/1"] = msgspec.field()
-    gateway: GatewayId
-    journal: Journal
-    through: Annotated[int, Meta(ge=0, le=MAX_SEQ)]
-    also: Annotated[list[Range], Meta(max_length=256)]
-    aside: Annotated[list[SetAside], Meta(max_length=256)]
-    at: Time
-
-
-class Ask(Message, frozen=True, kw_only=True, omit_defaults=True):
-    """A request for a fresh or full reading; void after `expires_at`."""
-
-    schema: Literal["ask/1"] = msgspec.field()
-    gateway: GatewayId
-    ask_id: Text
-    want: Literal["fresh", "full"]
-    expires_at: Time
-
 
 M = TypeVar("M")
 AnyMessage = Report | Presence | Receipt | Ask

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -13,6 +13,9 @@ from msgspec import UNSET, UnsetType
 from gateway import contract
 
 MAX_PARTS = 64
+
+
+T = TypeVar("T")
 
 
 class Reading(Protocol):
@@ -170,7 +173,7 @@ def _broken(
     return pieces + [_Piece(ecu, None, [item]) for item in evidence]
 
 
-def _slices(items: list[dict[str, Any]] | UnsetType, length: int) -> list[list[dict[str, Any]]]:
+def _slices(items: list[T] | UnsetType, length: int) -> list[list[T]]:
     if items is UNSET:
         return []
     return [items[at : at + length] for at in range(0, len(items), length)] or [[]]

@@ -10,7 +10,7 @@ import pytest
 from msgspec import UNSET
 
 from gateway import contract
-from gateway.contract import EcuReading, Evidence
+from gateway.contract import EcuReading, Evidence, MonitorResult
 from gateway.facts import Monitor
 from gateway.protocol.session import ReadResult
 from gateway.sampling import Extras, Moment, NoReading, Sender, build_reports, news
@@ -19,8 +19,13 @@ SENDER = Sender("gw-0001", "6f1c2a7e-58b1-4e0d-9a43-0c6d5e2f7b10", "2026-10-01T0
 MOMENT = Moment(datetime(2026, 11, 2, 13, 50, tzinfo=UTC), "synced", 10_000)
 
 
-def results(count: int) -> list[dict[str, Any]]:
-    return [{"test": n, "value": 1.25, "limit": "x" * 40} for n in range(count)]
+def results(count: int) -> list[MonitorResult]:
+    return [
+        MonitorResult(
+            monitor_id=n % 256, test_id=129, scaling_id=10, value=1.25, low=0, high=2, unit="V"
+        )
+        for n in range(count)
+    ]
 
 
 def test_a_small_reading_is_one_report_without_a_part() -> None:
@@ -81,11 +86,10 @@ def test_one_ecu_too_large_is_continued_and_nothing_is_lost() -> None:
 @pytest.mark.parametrize("spare, parts", [(0, 1), (1, 2)], ids=["at 32 KiB", "one byte above"])
 def test_the_split_begins_just_above_the_limit(spare: int, parts: int) -> None:
     def reading(padding: int) -> ReadResult:
-        frame = {"text": "x" * padding}
         return ReadResult(
             ecus={
-                "7E8": EcuReading(freeze_frames=[{"text": "x" * 15_000}]),
-                "7E9": EcuReading(freeze_frames=[frame]),
+                "7E8": EcuReading(in_use_counters={"x" * 15_000: 1}),
+                "7E9": EcuReading(in_use_counters={"x" * padding: 1}),
             }
         )
 
