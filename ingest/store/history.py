@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from msgspec import UNSET
-from sqlalchemy import Connection, Row, and_, delete, insert, or_, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select, tuple_, update
 
 from gateway import contract
 from ingest.store.database import insert_or_ignore, upsert
@@ -47,22 +47,13 @@ class Received:
 
 def known_digests(connection: Connection, keys: Iterable[Key]) -> dict[Key, str]:
     """The digests of those keys that are stored already."""
-    groups: dict[tuple[str, str], list[int]] = defaultdict(list)
-    for gateway, journal, seq in keys:
-        groups[gateway, journal].append(seq)
+    wanted = list(keys)
     found: dict[Key, str] = {}
-    pairs = list(groups)
-    for start in range(0, len(pairs), CHUNK):
-        terms = [
-            and_(
-                report_key.c.gateway == gateway,
-                report_key.c.journal == journal,
-                report_key.c.seq.in_(groups[gateway, journal]),
-            )
-            for gateway, journal in pairs[start : start + CHUNK]
-        ]
-        columns = (report_key.c.gateway, report_key.c.journal, report_key.c.seq)
-        for row in connection.execute(select(*columns, report_key.c.digest).where(or_(*terms))):
+    columns = (report_key.c.gateway, report_key.c.journal, report_key.c.seq)
+    for start in range(0, len(wanted), CHUNK):
+        asked = bindparam("keys", wanted[start : start + CHUNK], expanding=True)
+        query = select(*columns, report_key.c.digest).where(tuple_(*columns).in_(asked))
+        for row in connection.execute(query):
             found[row.gateway, row.journal, row.seq] = row.digest
     return found
 
