@@ -9,7 +9,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from msgspec import UNSET
-from sqlalchemy import Connection, Row, bindparam, delete, insert, select, tuple_, update
+from sqlalchemy import (
+    BindParameter,
+    Connection,
+    Row,
+    bindparam,
+    delete,
+    insert,
+    select,
+    tuple_,
+    update,
+)
 
 from gateway import contract
 from ingest.store.database import insert_or_ignore, upsert
@@ -51,7 +61,9 @@ def known_digests(connection: Connection, keys: Iterable[Key]) -> dict[Key, str]
     found: dict[Key, str] = {}
     columns = (report_key.c.gateway, report_key.c.journal, report_key.c.seq)
     for start in range(0, len(wanted), CHUNK):
-        asked = bindparam("keys", wanted[start : start + CHUNK], expanding=True)
+        asked: BindParameter[list[Key]] = bindparam(
+            "keys", wanted[start : start + CHUNK], expanding=True
+        )
         query = select(*columns, report_key.c.digest).where(tuple_(*columns).in_(asked))
         for row in connection.execute(query):
             found[row.gateway, row.journal, row.seq] = row.digest

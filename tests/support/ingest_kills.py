@@ -1,0 +1,181 @@
+"""Kill ingest at random moments under a steady stream, and count what became of each report.
+
+Words of the report: attempted (published), receipted (said to be stored), missing (published,
+never sent again by anybody, and not stored at the end), lost (receipted and not stored), doubled.
+The sender never resends and the broker is never killed: what ingest acknowledges to the broker
+without storing it would be missing.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import time
+import traceback
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from gateway import contract
+from ingest.clock import SystemClock
+from ingest.config import Site, parse_broker
+from ingest.handlers import rebuild
+from ingest.service import Service
+from tests.support.reports import NOW, history, load, opened, vehicle
+from tests.support.services import RunningBroker
+
+GATEWAYS = 20
+BURST = 12
+DRAIN_S = 120.0
+
+
+@dataclass
+class Count:
+    """What was counted; `lost`, `missing`, `doubled` and `differences` should all be 0."""
+
+    kills: int = 0
+    attempted: int = 0
+    receipted: int = 0
+    lost: int = 0
+    missing: int = 0
+    doubled: int = 0
+    differences: int = 0
+    integrity: str = ""
+
+
+@dataclass
+class Stream:
+    """Publishes lives of many gateways, each in order, without a thread of its own."""
+
+    broker: RunningBroker
+    seed: int
+    through: dict[str, int] = field(default_factory=dict)
+    sent: int = 0
+
+    def __post_init__(self) -> None:
+        """Connect, and hear the receipts."""
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="stream")
+        self._client.max_inflight_messages_set(2000)
+        self._client.on_message = self._receipt
+        self._client.on_connect = lambda c, *_: c.subscribe("fleet/v1/+/+/receipt")
+        self._client.connect(self.broker.host, self.broker.port)
+        self._lives = [history(number, 400, self.seed) for number in range(1, GATEWAYS + 1)]
+
+    def _receipt(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        receipt = contract.decode_receipt(bytes(message.payload))
+        before = self.through.get(receipt.gateway, 0)
+        self.through[receipt.gateway] = max(before, receipt.through)
+
+    def publish(self, count: int) -> None:
+        """Send the next reports, one gateway after the other."""
+        for _ in range(count):
+            number, turn = self.sent % GATEWAYS, self.sent // GATEWAYS
+            life = self._lives[number]
+            if turn >= len(life):
+                more = history(number + 1, len(life) + 400, self.seed)
+                life[:] = more
+            one = life[turn]
+            self._client.publish(contract.topic(one.gateway, "report"), contract.encode(one), qos=1)
+            self.sent += 1
+
+    def turn(self, seconds: float) -> None:
+        """Keep the connection going for a while."""
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0:
+            self._client.loop(min(left, 0.01))
+
+    def close(self) -> None:
+        """Leave the broker."""
+        self._client.disconnect()
+
+
+def _serve(broker: RunningBroker, url: str) -> int:
+    """Start ingest in a forked child, which runs until it is killed; return its id."""
+    child = os.fork()
+    if child:
+        return child
+    try:
+        with opened(url) as engine:
+            service = Service(engine, parse_broker(broker.url), SystemClock(), Site())
+            service.start()
+            time.sleep(3600)
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        os._exit(1)
+
+
+def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
+    """Kill ingest `kills` times, 20 to 250 ms after its start, then let it drain and compare."""
+    dice = random.Random(seed)
+    url = f"sqlite:///{folder}/fleet.sqlite3"
+    with opened(url) as engine:
+        load(engine, *(vehicle(number) for number in range(1, GATEWAYS + 1)))
+    stream = Stream(broker, seed)
+    stream.turn(0.2)
+    stop(_settled(broker, url, stream, 2.0))  # the session stands before the first report
+    count = Count()
+    for _ in range(kills):
+        child = _serve(broker, url)
+        stream.publish(dice.randint(1, BURST))
+        stream.turn(dice.uniform(0.02, 0.25))
+        stop(child)
+        count.kills += 1
+    child = _serve(broker, url)
+    _drain(stream, folder)
+    stop(child)
+    stream.turn(0.2)
+    stream.close()
+    return _compare(count, stream, folder, url)
+
+
+def _settled(broker: RunningBroker, url: str, stream: Stream, seconds: float) -> int:
+    child = _serve(broker, url)
+    stream.turn(seconds)
+    return child
+
+
+def stop(child: int) -> None:
+    """SIGKILL a child of ours and collect it."""
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+
+
+def _drain(stream: Stream, folder: Path) -> None:
+    until = time.monotonic() + DRAIN_S
+    while len(_stored(folder)) < stream.sent and time.monotonic() < until:
+        stream.turn(0.25)
+
+
+def _stored(folder: Path) -> list[tuple[str, int]]:
+    connection = sqlite3.connect(folder / "fleet.sqlite3", timeout=10)
+    try:
+        return connection.execute("SELECT gateway, seq FROM report").fetchall()
+    finally:
+        connection.close()
+
+
+def _compare(count: Count, stream: Stream, folder: Path, url: str) -> Count:
+    rows = _stored(folder)
+    keys = set(rows)
+    count.attempted, count.receipted = stream.sent, sum(stream.through.values())
+    count.doubled = len(rows) - len(keys)
+    wanted = {
+        (f"gw-{n % GATEWAYS + 1:04d}", n // GATEWAYS + 1) for n in range(stream.sent)
+    }  # seq n is the n-th report of its gateway
+    count.missing = len(wanted - keys)
+    count.lost = sum(
+        (gateway, seq) not in keys
+        for gateway, last in stream.through.items()
+        for seq in range(1, last + 1)
+    )
+    connection = sqlite3.connect(folder / "fleet.sqlite3")
+    (count.integrity,) = connection.execute("PRAGMA integrity_check").fetchone()
+    connection.close()
+    with opened(url) as engine:
+        count.differences = len(rebuild(engine, check=True, now=NOW).differences)
+    return count
