@@ -195,7 +195,8 @@ class Publisher:
         if self.connected:
             info = self._announce("asleep", wake_by)
             until = self._monotonic() + timeout_s
-            while not info.is_published() and self._monotonic() < until:
+            sent = info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS  # else paho raises when asked
+            while sent and not info.is_published() and self._monotonic() < until:
                 if self._threaded:
                     time.sleep(0.01)
                 elif self._client.loop(0.05) != MQTTErrorCode.MQTT_ERR_SUCCESS:
