@@ -1,12 +1,14 @@
 """MQTT for one gateway: reports up, receipts and asks down, presence with a last will.
 
 MQTT 3.1.1 (ISO/IEC 20922), QoS 1, persistent session. The broker's acknowledgement only frees a
-place in the window; what leaves the outbox is decided by receipts alone.
+place in the window; what leaves the outbox is decided by receipts alone. Order is by seq, so any
+order of publishing is right: news goes ahead of a backlog, and a backlog never fills the line.
 """
 
 from __future__ import annotations
 
 import logging
+import random
 import select
 import ssl
 import threading
@@ -27,9 +29,14 @@ from gateway.outbox import Outbox
 
 WINDOW = 100
 """Reports on their way without the broker's acknowledgement."""
+IN_FLIGHT_BYTES = 128 * 1024
+"""Bytes of them: what stands ahead of news on a slow line (engineering choice)."""
+NEWS_KEPT = 32
+"""News waiting to go ahead of the rest, the newest first; older news goes with the rest."""
+_BATCH = 16
 KEEPALIVE_S = 60
-_FIRST_RETRY_S = 1.0
-_LONGEST_RETRY_S = 60.0
+_SHORTEST_RETRY_S, _LONGEST_RETRY_S = 1.0, 60.0
+_FIRST_SPREAD_S = 4.0
 
 log = logging.getLogger(__name__)
 
@@ -61,6 +68,27 @@ def _utc_now() -> datetime | None:
     return datetime.now(UTC)
 
 
+class Retry:
+    """How long to wait before the next connection: full jitter, 1 to 60 s.
+
+    The spread doubles with every attempt, so that a fleet does not come back all at once.
+    """
+
+    def __init__(self, uniform: Callable[[float, float], float]) -> None:
+        self._uniform = uniform
+        self._attempts = 0
+
+    def next_s(self) -> float:
+        """Draw the wait after one more failure."""
+        spread = min(_LONGEST_RETRY_S, _FIRST_SPREAD_S * 2.0 ** min(self._attempts, 16))
+        self._attempts += 1
+        return self._uniform(_SHORTEST_RETRY_S, spread)
+
+    def reset(self) -> None:
+        """Begin anew: the connection stands."""
+        self._attempts = 0
+
+
 class Publisher:
     """Publishes one outbox. Either `start()` (a thread of its own) or call `loop()` often.
 
@@ -80,6 +108,7 @@ class Publisher:
         password: str | None = None,
         now: Callable[[], datetime | None] = _utc_now,
         monotonic: Callable[[], float] = time.monotonic,
+        uniform: Callable[[float, float], float] = random.SystemRandom().uniform,
     ) -> None:
         self._outbox, self._gateway = outbox, gateway_id
         self._host, self._port = host, port
@@ -88,9 +117,10 @@ class Publisher:
         # paho calls back while it holds a lock that `publish` wants too: a callback must never
         # wait for this one, which is held while we publish.
         self._lock = threading.RLock()
-        self._flying: set[int] = set()
+        self._flying: dict[int, int] = {}  # bytes by the client's message id
         self._acked: deque[int] = deque()
-        self._retry_at, self._retry_s = 0.0, _FIRST_RETRY_S
+        self._news: deque[tuple[int, bytes]] = deque(maxlen=NEWS_KEPT)
+        self._retry, self._retry_at = Retry(uniform), 0.0
         self._opened = self._threaded = False
         self.connected = False
         self.connection_no = 0
@@ -107,8 +137,7 @@ class Publisher:
             protocol=mqtt.MQTTv311,
             clean_session=False,
         )
-        client.max_inflight_messages_set(WINDOW)
-        client.reconnect_delay_set(int(_FIRST_RETRY_S), int(_LONGEST_RETRY_S))
+        client.max_inflight_messages_set(WINDOW + NEWS_KEPT)
         if tls is not None:
             client.tls_set_context(tls.context())
             user, password = user or tls.user, password or tls.password
@@ -178,8 +207,7 @@ class Publisher:
             self._open()
         except (OSError, ValueError) as error:
             log.warning("broker %s:%d: %s", self._host, self._port, error)
-            self._retry_at = self._monotonic() + self._retry_s
-            self._retry_s = min(self._retry_s * 2, _LONGEST_RETRY_S)
+            self._retry_at = self._monotonic() + self._retry.next_s()
             return False
         return True
 
@@ -212,6 +240,11 @@ class Publisher:
     def _before_connect(self) -> None:
         """The will names the connection it belongs to, so that a late one can be told apart."""
         self.connection_no += 1
+        if self._threaded:
+            # The client's own thread waits this long if the attempt fails; it takes parts of a
+            # second, though its types say otherwise.
+            wait: Any = self._retry.next_s()
+            self._client.reconnect_delay_set(wait, wait)
         will = self._presence("offline", at=None)
         topic = contract.topic(self._gateway, "presence")
         self._client.will_set(topic, contract.encode(will), qos=1, retain=True)
@@ -220,7 +253,7 @@ class Publisher:
         if code.is_failure:
             log.error("broker %s:%d refuses us: %s", self._host, self._port, code)
             return
-        self._retry_s = _FIRST_RETRY_S
+        self._retry.reset()
         if not session_present:
             # paho sends its own unacknowledged ones again; the rest is ours to send.
             self._outbox.forget_session()
@@ -276,24 +309,45 @@ class Publisher:
         finally:
             self._lock.release()
 
+    def ahead(self, seq: int, body: bytes) -> None:
+        """Let a stored report go ahead of all others: it carries news. Safe from any thread."""
+        self._news.append((seq, body))
+
     def _flush(self) -> int:
         # Noted here, not in the callback: an acknowledgement can come before `publish` returns.
         while self._acked:
-            self._flying.discard(self._acked.popleft())
-        room = WINDOW - len(self._flying)
-        if not self.connected or room <= 0:
+            self._flying.pop(self._acked.popleft(), None)
+        if not self.connected:
             return 0
         now_s = self._monotonic()
-        topic = contract.topic(self._gateway, "report")
         sent = 0
-        for item in self._outbox.due(now_s, room):
-            info = self._client.publish(topic, item.body, qos=1)
-            if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                break  # paho keeps it for the next connection, and so does the outbox
-            self._flying.add(info.mid)
-            self._outbox.published(item.seq, now_s)
+        while self._news and len(self._flying) < WINDOW + NEWS_KEPT:
+            if not self._send(*self._news.pop(), now_s):
+                return sent
             sent += 1
+        while (room := self._room()) > 0:
+            batch = self._outbox.due(now_s, room)
+            for item in batch:
+                if not self._send(item.seq, item.body, now_s):
+                    return sent
+                sent += 1
+            if len(batch) < room:
+                break
         return sent
+
+    def _room(self) -> int:
+        if sum(self._flying.values()) >= IN_FLIGHT_BYTES:
+            return 0
+        return min(WINDOW - len(self._flying), _BATCH)
+
+    def _send(self, seq: int, body: bytes, now_s: float) -> bool:
+        topic = contract.topic(self._gateway, "report")
+        info = self._client.publish(topic, body, qos=1)
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False  # paho keeps it for the next connection, and so does the outbox
+        self._flying[info.mid] = len(body)
+        self._outbox.published(seq, now_s)
+        return True
 
     def _announce(
         self, state: contract.State, wake_by: datetime | None = None
