@@ -1,8 +1,8 @@
 """One simulated controller: requests in bytes, answers in bytes.
 
 Written from SAE J1979 as secondary sources print it (B unless noted), apart from the gateway's
-own decoder. It knows services 01, 03, 07, 09 and 0A; everything else meets silence, as an
-unsupported functional request does (C). Nothing on the bus can clear it: `clear` stands for
+own decoder. It knows services 01, 02, 03, 06, 07, 09 and 0A; everything else meets silence, as
+an unsupported functional request does (C). Nothing on the bus can clear it: `clear` stands for
 what a person does with a tool of their own.
 """
 
@@ -12,34 +12,35 @@ import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from fleet_demo import freeze_frame, results
 from fleet_demo.faults import COMPRESSION, Fault, code_bytes
+from fleet_demo.freeze_frame import FrozenFrame
+from fleet_demo.in_use import InUse
 from fleet_demo.lamp import CodeMemory
 from fleet_demo.monitors import Conditions, Monitor
+from fleet_demo.results import BoardResults
+from fleet_demo.sensors import (
+    ONE_BYTE,
+    TWO_BYTES,
+    Live,
+    Reader,
+    engine_sensors,
+    plain_sensors,
+    sensors_present,
+    whole,
+)
 
 GASOLINE, DIESEL = 1, 4
 """PID 51 (B)."""
 OBD_II = 1
 """PID 1C: OBD II as California certifies it (B)."""
-ONE_BYTE, TWO_BYTES = 0xFF, 0xFFFF
+ENGINE_NAME, TRANSMISSION_NAME = b"ECM\0-EngineControl", b"TCM\0-TransmisCtrl"
+"""Infotype 0A: four characters, a dash, fifteen more (from memory)."""
+PENDING_EVERY = 3
+"""A controller busy with its engine asks for patience every third time (assumption)."""
 MAX_PIDS = 6
 """Most PIDs one service 01 request may ask on CAN (from memory)."""
 _COMPRESSION_BIT = 0x08
-
-
-@dataclass(slots=True)
-class Live:
-    """What the sensors read while the key is on. km/h, rpm, degC, s, %, kPa, V, km."""
-
-    rpm: float = 0.0
-    speed_kmh: float = 0.0
-    coolant_c: float = 20.0
-    intake_c: float = 20.0
-    ambient_c: float = 20.0
-    run_s: float = 0.0
-    fuel_pct: float = 60.0
-    baro_kpa: float = 101.0
-    module_v: float = 12.4
-    odometer_km: float = 0.0
 
 
 @dataclass(slots=True)
@@ -81,15 +82,13 @@ def _bitmap(identifiers: Sequence[int], base: int) -> bytes:
     return word.to_bytes(4, "big")
 
 
-def _whole(value: float, top: int) -> int:
-    return max(0, min(top, int(value)))
-
-
 @dataclass(slots=True)
 class Ecu:
     """A controller: its identity, its monitors, its codes and its counters.
 
-    `engine` False = a controller without engine sensors, such as a transmission's.
+    `engine` False = a controller without engine sensors, such as a transmission's; `banks` is 1
+    or 2; `late` = its edition of the standard has the later in-use counters; `busy` = it now and
+    then answers service 09 with "response pending" first while the engine runs.
     """
 
     vin: str
@@ -99,6 +98,9 @@ class Ecu:
     rng: random.Random
     engine: bool = True
     tells_odometer: bool = False
+    banks: int = 1
+    late: bool = True
+    busy: bool = False
     memory: CodeMemory = field(default_factory=CodeMemory)
     live: Live = field(default_factory=Live)
     counters: Counters = field(default_factory=Counters)
@@ -106,11 +108,25 @@ class Ecu:
     complete: set[str] = field(default_factory=set)
     enabled: set[str] = field(default_factory=set)
     ran: set[str] = field(default_factory=set)
+    frame: FrozenFrame = field(default_factory=FrozenFrame)
+    results: BoardResults = field(init=False)
+    in_use: InUse | None = field(init=False, default=None)
+    _slow_asks: int = field(init=False, default=0)
+    _sensors: dict[int, Reader] = field(init=False, default_factory=dict)
     _fixed: dict[bytes, bytes] = field(init=False, default_factory=dict)
     _pids: dict[int, Callable[[], bytes]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         """Lay out what never changes, once."""
+        fitted = {monitor.name for monitor in self.monitors}
+        if self.engine:
+            self._sensors = engine_sensors(self.ignition, self.banks)
+            self.in_use = InUse(self.ignition, fitted, self.banks, self.late)
+        else:
+            self._sensors = plain_sensors()
+        tests = results.tests_of(self.ignition, fitted, self.banks) if self.engine else ()
+        # Dice of its own: what a test measures must not decide whether a monitor runs.
+        self.results = BoardResults(tests, random.Random(f"{self.vin}/{self.engine}/results"))
         self._pids = self._engine_pids() if self.engine else self._plain_pids()
         self._lay_out_bitmaps()
         self._lay_out_identity()
@@ -128,8 +144,10 @@ class Ecu:
         service = request[0]
         if service == 1 and 1 < size <= 1 + MAX_PIDS:
             return self._current_data(request)
+        if service == 2:
+            return self.frame.answer(request, self._fixed)
         if size != 1:
-            return None
+            return self._by_identifier(service, request[1]) if size == 2 else None
         if service == 3:
             return self._codes(0x43, self.memory.confirmed())
         if service == 7:
@@ -138,16 +156,38 @@ class Ecu:
             return self._codes(0x4A, list(self.memory.permanent))
         return None
 
+    def answers(self, request: bytes) -> list[bytes]:
+        """Return all that goes on the bus for one request, in order; empty = silence.
+
+        Two answers only from a busy controller: 7F 09 78 asks for patience (C), the other one
+        follows after a pause.
+        """
+        answer = self.answer(request)
+        if answer is None:
+            return []
+        if self.busy and request[0] == 9 and self.live.rpm:
+            self._slow_asks += 1
+            if self._slow_asks % PENDING_EVERY == 1:
+                return [b"\x7f\x09\x78", answer]
+        return [answer]
+
+    def _by_identifier(self, service: int, identifier: int) -> bytes | None:
+        if service == 6:
+            return self.results.answer(identifier)
+        if service == 9 and self.in_use is not None and identifier == self.in_use.infotype:
+            return self.in_use.answer()
+        return None
+
     def _current_data(self, request: bytes) -> bytes | None:
         parts = [b"\x41"]
         for pid in request[1:]:
-            fixed = self._fixed.get(bytes((1, pid)))
-            if fixed is not None:
-                parts.append(fixed[1:])
-                continue
             read = self._pids.get(pid)
             if read is not None:
                 parts += (bytes((pid,)), read())
+                continue
+            fixed = self._fixed.get(bytes((1, pid)))
+            if fixed is not None:
+                parts.append(fixed[1:])
         return b"".join(parts) if len(parts) > 1 else None
 
     @staticmethod
@@ -156,57 +196,73 @@ class Ecu:
         return bytes((service, len(held))) + b"".join(code_bytes(code) for code in held)
 
     def _lay_out_bitmaps(self) -> None:
-        pids = sorted([*self._pids, *([0x1C, 0x51] if self.engine else [])])
-        for base in (0x00, 0x20, 0x40, 0x60, 0x80, 0xA0):
-            if base == 0 or pids[-1] > base:
-                self._fixed[bytes((1, base))] = bytes((0x41, base)) + _bitmap(pids, base)
+        fixed = ([0x13] if self._mixes() else []) + ([0x1C, 0x51] if self.engine else [])
+        self._bitmaps(b"\x01", [*self._pids, *fixed])
+        self._bitmaps(b"\x02", freeze_frame.identifiers(self._sensors), frame=b"\0")
+        if self.results.tests:
+            self._bitmaps(b"\x06", self.results.identifiers())
+        if self._mixes():
+            self._fixed[b"\x01\x13"] = b"\x41\x13" + sensors_present(self.banks)
         if self.engine:
             self._fixed[b"\x01\x1c"] = bytes((0x41, 0x1C, OBD_II))
             fuel = DIESEL if self.ignition == COMPRESSION else GASOLINE
             self._fixed[b"\x01\x51"] = bytes((0x41, 0x51, fuel))
 
+    def _mixes(self) -> bool:
+        """True for an engine whose mixture follows oxygen sensors."""
+        return self.engine and self.ignition != COMPRESSION
+
+    def _bitmaps(self, service: bytes, identifiers: Sequence[int], frame: bytes = b"") -> None:
+        """Lay out every support bitmap up to the last identifier; `frame` = of service 02."""
+        last = max(identifiers)
+        for base in range(0x00, 0x100, 0x20):
+            if base == 0 or last > base:
+                head = bytes((base,)) + frame
+                positive = bytes((service[0] | 0x40,))
+                self._fixed[service + head] = positive + head + _bitmap(identifiers, base)
+
     def _lay_out_identity(self) -> None:
         count = bytes((len(self.calibrations),))
         names = b"".join(c.name.encode("ascii").ljust(16, b"\0")[:16] for c in self.calibrations)
         numbers = b"".join(calibration.verification for calibration in self.calibrations)
-        items = [0x04, 0x06]
+        items = [0x04, 0x06, 0x0A]
         if self.engine:
             items.insert(0, 0x02)
             self._fixed[b"\x09\x02"] = b"\x49\x02\x01" + self.vin.encode("ascii")
-        self._fixed[b"\x09\x00"] = b"\x49\x00" + _bitmap(items, 0)
+        if self.in_use is not None:
+            items.append(self.in_use.infotype)
+        self._bitmaps(b"\x09", items)
         self._fixed[b"\x09\x04"] = b"\x49\x04" + count + names
         self._fixed[b"\x09\x06"] = b"\x49\x06" + count + numbers
+        name = ENGINE_NAME if self.engine else TRANSMISSION_NAME
+        self._fixed[b"\x09\x0a"] = b"\x49\x0a\x01" + name.ljust(20, b"\0")
 
     def _plain_pids(self) -> dict[int, Callable[[], bytes]]:
-        return {0x01: self._since_clear, 0x41: self._this_cycle, 0x42: self._module_v}
+        return {
+            0x01: self._since_clear,
+            0x41: self._this_cycle,
+            **{pid: self._sensed(read) for pid, read in self._sensors.items()},
+        }
 
     def _engine_pids(self) -> dict[int, Callable[[], bytes]]:
         pids: dict[int, Callable[[], bytes]] = {
             **self._plain_pids(),
-            0x05: lambda: self._degrees(self.live.coolant_c),
-            0x0C: lambda: _whole(self.live.rpm * 4, TWO_BYTES).to_bytes(2, "big"),
-            0x0D: lambda: bytes((_whole(self.live.speed_kmh, ONE_BYTE),)),
-            0x0F: lambda: self._degrees(self.live.intake_c),
-            0x1F: lambda: _whole(self.live.run_s, TWO_BYTES).to_bytes(2, "big"),
-            0x21: lambda: _whole(self.counters.lamp_km, TWO_BYTES).to_bytes(2, "big"),
-            0x2F: lambda: bytes((_whole(self.live.fuel_pct * 255 / 100 + 0.5, ONE_BYTE),)),
-            0x30: lambda: bytes((_whole(self.counters.warm_ups, ONE_BYTE),)),
-            0x31: lambda: _whole(self.counters.distance_km, TWO_BYTES).to_bytes(2, "big"),
-            0x33: lambda: bytes((_whole(self.live.baro_kpa, ONE_BYTE),)),
-            0x46: lambda: self._degrees(self.live.ambient_c),
-            0x4D: lambda: _whole(self.counters.lamp_minutes, TWO_BYTES).to_bytes(2, "big"),
-            0x4E: lambda: _whole(self.counters.minutes, TWO_BYTES).to_bytes(2, "big"),
+            0x21: lambda: whole(self.counters.lamp_km, TWO_BYTES).to_bytes(2, "big"),
+            0x30: lambda: bytes((whole(self.counters.warm_ups, ONE_BYTE),)),
+            0x31: lambda: whole(self.counters.distance_km, TWO_BYTES).to_bytes(2, "big"),
+            0x4D: lambda: whole(self.counters.lamp_minutes, TWO_BYTES).to_bytes(2, "big"),
+            0x4E: lambda: whole(self.counters.minutes, TWO_BYTES).to_bytes(2, "big"),
         }
         if self.tells_odometer:
             pids[0xA6] = lambda: int(self.live.odometer_km * 10).to_bytes(4, "big")
         return pids
 
-    @staticmethod
-    def _degrees(value: float) -> bytes:
-        return bytes((_whole(round(value) + 40, ONE_BYTE),))
+    def _sensed(self, read: Reader) -> Callable[[], bytes]:
+        return lambda: read(self.live, self.faults)
 
-    def _module_v(self) -> bytes:
-        return _whole(round(self.live.module_v * 1000), TWO_BYTES).to_bytes(2, "big")
+    def _capture(self) -> dict[int, bytes]:
+        """Read every sensor for a freeze frame."""
+        return {pid: read(self.live, self.faults) for pid, read in self._sensors.items()}
 
     def _since_clear(self) -> bytes:
         """PID 01: lamp and count, then support and 1 = not complete."""
@@ -245,8 +301,12 @@ class Ecu:
         }
 
     def end_cycle(self, end: CycleEnd) -> None:
-        """Key off: run the monitors, then the codes and the lamp, then the counters."""
+        """Key off: run the monitors, then results, codes and lamp, frame and counters.
+
+        The sensors still read as they did on the road: a freeze frame is taken from them.
+        """
         lamp_before = self.memory.lamp_on()
+        blocked, before = self._blocked(), set(self.memory.codes)
         self.ran = {m.name for m in self.monitors if self._runs(m, end.conditions)}
         self.complete |= self.ran
         self.memory.end_cycle(
@@ -255,11 +315,22 @@ class Ecu:
             warm_up=end.warm_up,
             counted=end.conditions.counted(),
         )
+        self.results.end_cycle(self.ran, self.faults.keys())
+        if self.in_use is not None:
+            self.in_use.end_cycle(end.conditions, self.ran, blocked)
+        if before or self.memory.codes:
+            codes = {state.code: state.monitor for state in self.memory.codes.values()}
+            self.frame.settle(codes, [c for c in codes if c not in before], self._capture)
         self._count(end, lamp_before=lamp_before)
 
     def clear(self) -> None:
-        """What a tool's clear or a lost battery does: readiness, codes and counters go (C)."""
+        """What a tool's clear or a lost battery does: readiness, codes and counters go (C).
+
+        So do the freeze frame and the test results (C); the in-use counters stay (from memory).
+        """
         self.memory.clear()
+        self.frame.clear()
+        self.results.clear()
         self.complete = {m.name for m in self.monitors if m.continuous}
         self.ran = set()
         self.counters = Counters()

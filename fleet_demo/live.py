@@ -5,14 +5,17 @@ from __future__ import annotations
 import random
 import time
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import partial
 
 from fleet_demo.bus import Listener, VehicleBus
 from fleet_demo.clock import DemoClock
 from fleet_demo.scenarios import Fleet
+from fleet_demo.truck import DrivingCycleFacts
 from fleet_demo.yard import DemoGateway
+from gateway.bus_port import LampNews
+from gateway.contract import Reason
 from gateway.link import CanLink
 
 AT_ONCE = 8
@@ -22,6 +25,8 @@ FIRST_LAMP_S = 40.0
 ON_ROAD_S = (12.0, 40.0)
 BETWEEN_S = 6.0
 TURN_S = 0.25
+LISTEN_S = 1.5
+"""A J1939 vehicle says everything once a second."""
 QUIET_S = 0.06
 """Wait for answers: a controller begins within 50 ms (ISO 15765-4, P2, from memory)."""
 
@@ -34,6 +39,13 @@ class _OnRoad:
     since: float
     parks_at: float
     reported: bool = False
+    lamps: LampNews = field(default_factory=LampNews)
+    begun_s: float = 0.0
+
+    def driving(self, now: float) -> tuple[float, float]:
+        """Seconds since the key was turned, and the speed in km/h: never quite the same."""
+        elapsed = self.begun_s + now - self.since
+        return elapsed, 48.0 + 6.0 * (elapsed % 3)
 
 
 class LivePhase:
@@ -53,11 +65,11 @@ class LivePhase:
         self._queue = self._order()
 
     def _order(self) -> list[str]:
-        """First the vehicle whose lamp is to come on, then those with two controllers."""
+        """First the vehicle whose lamp is to come on, then the unusual ones."""
         silent = set(self._fleet.silent_units())
         units = [unit for unit in self._gateways if unit not in silent]
         self._rng.shuffle(units)
-        units.sort(key=lambda unit: -len(self._gateways[unit].vehicle.ecus))
+        units.sort(key=lambda unit: len(self._gateways[unit].vehicle.ecus) == 1)
         first = self._fleet.next_live_fault_vehicle
         return [first, *[unit for unit in units if unit != first]]
 
@@ -70,6 +82,7 @@ class LivePhase:
             self._depart(self._queue.pop(0), now)
             self._next_out = now + self._rng.uniform(0.3, 1.0) * self._gap()
         for one in self._road:
+            one.gateway.vehicle.show_driving(*one.driving(now))
             if not one.reported and now - one.since > 2:
                 self._read(one, now)
         for gateway in self._gateways.values():
@@ -110,21 +123,29 @@ class LivePhase:
         link = CanLink(bus.tester(), bits29=bus.bits29)
         stack.callback(link.close)
         gateway.identify()
-        self._road.append(_OnRoad(gateway, stack, link, now, now + stay))
+        begun = max(1.0, plan.propulsion_on_s - stay)
+        self._road.append(_OnRoad(gateway, stack, link, now, now + stay, begun_s=begun))
 
     def _read(self, one: _OnRoad, now: float) -> None:
         one.reported = True
-        one.gateway.read(partial(one.link.ask, timeout_s=QUIET_S), "periodic", self._clock.now())
+        self._report(one, "periodic")
+
+    def _report(self, one: _OnRoad, reason: Reason, cycle: DrivingCycleFacts | None = None) -> None:
+        """Read over the bus; a J1939 vehicle is only listened to."""
+        at = self._clock.now()
+        if one.gateway.vehicle.protocol == "j1939":
+            one.link.hear_out(LISTEN_S)
+            one.lamps.hear(one.link.take_broadcasts())
+            one.gateway.overhear(one.lamps.news(), reason, at)
+        else:
+            ask = partial(one.link.ask, timeout_s=QUIET_S)
+            one.gateway.read(ask, reason, at, cycle, "usual" if cycle is None else "full")
+            self.read_units.add(one.gateway.vehicle.unit)
         self.reports += one.gateway.store()
-        self.read_units.add(one.gateway.vehicle.unit)
 
     def _park(self, one: _OnRoad) -> None:
         cycle = one.gateway.vehicle.key_off()
-        one.gateway.read(
-            partial(one.link.ask, timeout_s=QUIET_S), "key_off", self._clock.now(), cycle
-        )
-        self.reports += one.gateway.store()
-        self.read_units.add(one.gateway.vehicle.unit)
+        self._report(one, "key_off", cycle)
         one.stack.close()
         self._road.remove(one)
         self._queue.append(one.gateway.vehicle.unit)

@@ -7,11 +7,15 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from fleet_demo.clock import DemoClock
-from fleet_demo.scenarios import Fleet, KeyOn, iter_day
-from fleet_demo.yard import DemoGateway, ask_directly
+from fleet_demo.scenarios import Fleet, KeyOff, KeyOn, iter_day
+from fleet_demo.yard import DemoGateway, ask_directly, broadcast_now
+from gateway.contract import Reason
+from gateway.protocol.session import Depth
 from ingest.service import Service
 
 STORED_WITHIN_S = 60.0
+FULL_ON = 2
+"""The weekday (Wednesday) of the full readings."""
 Progress = Callable[[int, int], None]
 
 
@@ -41,11 +45,7 @@ def write_past(
             gateway = gateways[unit]
             heard.add(unit)
             last = max(last, moment.at)
-            ask = ask_directly(moment.vehicle)
-            if isinstance(moment, KeyOn):
-                gateway.read(ask, "key_on", moment.at)
-            else:
-                gateway.read(ask, "key_off", moment.at, moment.cycle)
+            _read(gateway, moment)
         clock.set(max(last + timedelta(minutes=1), clock.now()))
         total += sum(gateway.store() for gateway in gateways.values())
         deliver(list(gateways.values()))
@@ -57,6 +57,20 @@ def write_past(
         service.send_notices(past=True)
         progress(number, len(days))
     return total
+
+
+def _read(gateway: DemoGateway, moment: KeyOn | KeyOff) -> None:
+    """One reading of the past; once a week all that the standard offers, at key off."""
+    vehicle = moment.vehicle
+    if vehicle.protocol == "j1939":
+        reason: Reason = "key_on" if isinstance(moment, KeyOn) else "key_off"
+        gateway.overhear(broadcast_now(vehicle), reason, moment.at)
+    elif isinstance(moment, KeyOn):
+        gateway.read(ask_directly(vehicle), "key_on", moment.at)
+    else:
+        full = moment.at.weekday() == FULL_ON
+        depth: Depth = "full" if full else "usual"
+        gateway.read(ask_directly(vehicle), "key_off", moment.at, moment.cycle, depth)
 
 
 def deliver(gateways: Sequence[DemoGateway]) -> None:

@@ -13,6 +13,8 @@ from datetime import datetime
 COOLING_S = 2.2 * 3600.0
 WARMING_S = 240.0
 THERMOSTAT_C = 90.0
+STUCK_OPEN_C = 64.0
+"""Where a thermostat that no longer closes keeps the coolant: too cold for a warm-up."""
 WARM_UP_RISE_C = 22.2
 """A warm-up cycle: 40 degF of rise (workshop manuals; B)."""
 WARM_UP_PEAK_C = 71.1

@@ -15,6 +15,7 @@ from operator import itemgetter
 from fleet_demo import monitors
 from fleet_demo.ecu import Calibration, Counters, Ecu
 from fleet_demo.faults import COMPRESSION, SPARK
+from fleet_demo.heavy import HeavyController
 from fleet_demo.identity import build_vin
 from fleet_demo.lamp import CodeMemory
 from fleet_demo.physics import Climate
@@ -37,6 +38,12 @@ WIDE_ID = "18DAF110"
 """Response id of an engine controller on a bus with 29-bit ids (address 10 by custom; C)."""
 OVERDUE_DAYS, LATEST_DUE_DAYS = 20, 120
 WEIGHTS_LB = (6000, 7200, 8550, 9900, 11500, 14000)
+HEAVY_LB = 33000
+TWO_BANKS = "GHK"
+"""Engine letters of our numbers that stand for an engine with two banks."""
+ENGINE_AT = 7
+"""Where the engine letter stands in a number."""
+CYCLES_A_YEAR = 900
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +228,7 @@ def _apply(step: Step, vehicle: SimulatedVehicle) -> None:
     elif step.act == "repair":
         vehicle.repair(step.code)
     else:
-        controllers = list(vehicle.ecus)
+        controllers: list[str | None] = [*vehicle.ecus] or [None]
         vehicle.break_part(step.code, controllers[-1 if step.second_controller else 0])
 
 
@@ -243,13 +250,14 @@ def _member(number: int, story: Story, due: date, rng: random.Random) -> Scripte
         depot=DEPOTS[number % len(DEPOTS)],
         ignition=ignition,
         model_year=year,
-        gvwr_lb=rng.choice(WEIGHTS_LB),
+        gvwr_lb=HEAVY_LB if story.heavy else rng.choice(WEIGHTS_LB),
         gateway=f"gw-{number:04d}",
         odometer_km=odometer,
         fuel_pct=round(rng.uniform(35, 80), 1),
         ecus=_controllers(vin, ignition, year, rng, story),
         rng=rng,
         thirst=rng.uniform(0.12, 0.2),
+        heavy=HeavyController() if story.heavy else None,
     )
     return Scripted(vehicle, story, habit, due)
 
@@ -258,6 +266,8 @@ def _controllers(
     vin: str, ignition: str, year: int, rng: random.Random, story: Story
 ) -> dict[str, Ecu]:
     """The controllers as they stand long after the last clear: all complete, counters high."""
+    if story.heavy:
+        return {}
     fitted = monitors.COMPRESSION if ignition == COMPRESSION else monitors.SPARK
     if ignition == SPARK and year < PERMANENT_FROM:
         fitted = monitors.SPARK_WITH_SECONDARY_AIR
@@ -265,6 +275,7 @@ def _controllers(
     ecus = {first: _controller(vin, ignition, year, rng, fitted, engine=True)}
     if story.second_controller:
         ecus["7E9"] = _controller(vin, SPARK, year, rng, monitors.TRANSMISSION, engine=False)
+    ecus[first].busy = story.busy
     return ecus
 
 
@@ -282,7 +293,7 @@ def _controller(
         f"FD{part}{year}{rng.randint(1000, 9999)}A", rng.getrandbits(32).to_bytes(4, "big")
     )
     distance = rng.uniform(3000, 45000)
-    return Ecu(
+    ecu = Ecu(
         vin=vin,
         ignition=ignition,
         monitors=fitted,
@@ -290,9 +301,17 @@ def _controller(
         rng=rng,
         engine=engine,
         tells_odometer=engine and year >= ODOMETER_FROM,
+        banks=2 if ignition == SPARK and vin[ENGINE_AT] in TWO_BANKS else 1,
+        late=year >= PERMANENT_FROM,
         memory=CodeMemory(keeps_permanent=year >= PERMANENT_FROM),
         counters=Counters(
             warm_ups=rng.randint(80, 255), distance_km=distance, minutes=distance * 1.6
         ),
         complete={monitor.name for monitor in fitted},
     )
+    if ecu.in_use is not None:
+        # Dice of their own, so that a counter more or less changes no other vehicle's days.
+        dice = random.Random(f"{vin}/in-use")
+        years = LAST_YEAR + 1 - year
+        ecu.in_use.age(int(CYCLES_A_YEAR * years * dice.uniform(0.7, 1.3)), dice.uniform(0.4, 0.7))
+    return ecu

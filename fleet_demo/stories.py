@@ -11,12 +11,14 @@ from itertools import cycle, islice
 from typing import Literal
 
 from fleet_demo.faults import COMPRESSION, SPARK
-from fleet_demo.routes import FULL_TANK, MIXED, SHORT_STOPS, Habit
+from fleet_demo.routes import FULL_TANK, LONG_RUNS, MIXED, SHORT_STOPS, Habit
 
 LEAD_IN_DAYS = 14
 SILENT_DAYS = 5
 NEXT_LIVE_CODE = "P0128"
 TRANSMISSION_CODE = "P0715"
+HEAVY_FROM = 12
+"""Fleets from this size on own a heavy truck."""
 _LIT = (
     ("P0420", SPARK), ("P0401", COMPRESSION), ("P0171", SPARK), ("P20EE", COMPRESSION),
     ("P0300", SPARK), ("P0135", SPARK), ("P2463", COMPRESSION), ("P0133", SPARK),
@@ -43,7 +45,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """A kind of vehicle. `silent_from` = day from which its gateway says nothing more."""
+    """A kind of vehicle. `silent_from` = day from which its gateway says nothing more.
+
+    `busy` = its controller asks for patience now and then; `heavy` = a truck on J1939.
+    """
 
     name: str
     steps: tuple[Step, ...] = ()
@@ -53,6 +58,8 @@ class Story:
     silent_from: int | None = None
     second_controller: bool = False
     wide_ids: bool = False
+    busy: bool = False
+    heavy: bool = False
 
     @property
     def next_live(self) -> bool:
@@ -97,9 +104,16 @@ def _singles(days: int) -> list[Story]:
         Story("repaired, not cleared",
               (Step(onset - 3, "break", "P0128"), Step(days // 2, "repair", "P0128")),
               SPARK, MIXED, True),
-        Story("tank always full", (Step(_onset(days), "clear"),), SPARK, FULL_TANK),
+        Story("tank always full", (Step(_onset(days), "clear"),), SPARK, FULL_TANK,
+              busy=True),
         Story("29-bit identifiers", ignition=COMPRESSION, wide_ids=True),
     ]  # fmt: skip
+
+
+def _heavy(days: int) -> Story:
+    """A J1939 truck: first one code, later a second one beside it."""
+    steps = (Step(_onset(days), "break", "3251/2"), Step(days // 2, "break", "100/17"))
+    return Story("heavy truck", steps, COMPRESSION, LONG_RUNS, True, heavy=True)
 
 
 def stories(vehicles: int, days: int) -> list[Story]:
@@ -109,6 +123,8 @@ def stories(vehicles: int, days: int) -> list[Story]:
     was cleared within the last four days; the rest are healthy (assumptions of the demo).
     """
     told = _singles(days)
+    if vehicles >= HEAVY_FROM:
+        told.append(_heavy(days))
     lit = islice(cycle(_LIT), 1, max(1, round(vehicles * 0.1) - 2))
     for number, (code, ignition) in enumerate(lit):
         told.append(_lit(code, ignition, _onset(days) - number % 3))

@@ -5,17 +5,24 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from fleet_demo import physics
-from fleet_demo.ecu import CycleEnd, Ecu, Live
+from fleet_demo.ecu import CycleEnd, Ecu
 from fleet_demo.faults import FAULTS
+from fleet_demo.heavy import HeavyController
 from fleet_demo.monitors import Conditions
+from fleet_demo.sensors import Live
 
 IDLE_RPM = 720.0
 CHARGING_V = 14.1
 RESTING_V = 12.5
 LOW_FUEL_PCT = 22.0
+JUDGED_AT = 0.7
+"""Share of the engine's running time after which a freeze frame is taken (assumption)."""
+STUCK_OPEN = "P0128"
+"""The code of a thermostat that lets the engine run cold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +83,8 @@ class _Running:
 class SimulatedVehicle:
     """One vehicle of the invented fleet. `ecus` is keyed by responding CAN id in hex.
 
-    `thirst` is fuel in percent of the tank per km.
+    `thirst` is fuel in percent of the tank per km. A vehicle with a `heavy` controller has no
+    `ecus`: it broadcasts as J1939 vehicles do and answers no request of J1979.
     """
 
     unit: str
@@ -92,6 +100,7 @@ class SimulatedVehicle:
     ecus: dict[str, Ecu]
     rng: random.Random
     thirst: float = 0.16
+    heavy: HeavyController | None = None
     live: Live = field(default_factory=Live)
     last_coolant_c: float = 20.0
     ended_at: datetime | None = None
@@ -103,6 +112,11 @@ class SimulatedVehicle:
             ecu.live = self.live
         self.live.odometer_km = self.odometer_km
         self.live.fuel_pct = self.fuel_pct
+
+    @property
+    def protocol(self) -> Literal["j1979", "j1939"]:
+        """What is spoken on its bus."""
+        return "j1979" if self.heavy is None else "j1939"
 
     def key_on(self, start: datetime, plan: DriveFacts) -> None:
         """Begin a driving cycle at `start` (UTC): sensors read as they stand before cranking."""
@@ -138,7 +152,7 @@ class SimulatedVehicle:
             raise ValueError(f"{self.unit}: the key is not on")
         plan, at_start = running.plan, running.conditions
         start_c = round(running.coolant_start_c, 1)
-        peak = round(physics.warmed_c(start_c, plan.engine_on_s), 1)
+        peak = round(physics.warmed_c(start_c, plan.engine_on_s, self._warm_c()), 1)
         warm_up = physics.is_warm_up(start_c, peak)
         fuel_end = max(3.0, self.fuel_pct - plan.distance_km * self.thirst)
         facts = DrivingCycleFacts(
@@ -159,6 +173,8 @@ class SimulatedVehicle:
             fuel_end_pct=round(fuel_end, 1),
             lowest_v=round(running.lowest_v, 2),
         )
+        hours = max(plan.engine_on_s, 1.0) / 3600
+        self.show_driving(plan.engine_on_s * JUDGED_AT, plan.distance_km / hours)
         for ecu in self.ecus.values():
             ecu.end_cycle(CycleEnd(at_start, plan.distance_km, warm_up))
         self.odometer_km += plan.distance_km
@@ -177,7 +193,7 @@ class SimulatedVehicle:
         if self.running is None:
             raise ValueError(f"{self.unit}: the key is not on")
         self._show(
-            physics.warmed_c(self.running.coolant_start_c, elapsed_s),
+            physics.warmed_c(self.running.coolant_start_c, elapsed_s, self._warm_c()),
             self.running.conditions.ambient_c,
             rpm=IDLE_RPM + 22.0 * speed_kmh,
             run_s=elapsed_s,
@@ -188,8 +204,12 @@ class SimulatedVehicle:
     def break_part(self, code: str, ecu_id: str | None = None) -> None:
         """From now on the part behind `code` is faulty, in the first or the named controller.
 
-        Raises ValueError when the controller has no monitor that would find it.
+        A J1939 vehicle takes SPN and FMI, "3251/2". Raises ValueError when the controller has no
+        monitor that would find it.
         """
+        if self.heavy is not None:
+            self.heavy.fail(code)
+            return
         ecu = self.ecus[ecu_id or next(iter(self.ecus))]
         fault = FAULTS[code]
         if fault.monitor not in {monitor.name for monitor in ecu.monitors}:
@@ -198,6 +218,8 @@ class SimulatedVehicle:
 
     def repair(self, code: str) -> None:
         """The part is good again; codes stay until the vehicle or a person clears them."""
+        if self.heavy is not None:
+            self.heavy.repair(code)
         for ecu in self.ecus.values():
             ecu.faults.pop(code, None)
 
@@ -208,7 +230,13 @@ class SimulatedVehicle:
 
     def lamp_on(self) -> bool:
         """True when any controller commands the lamp."""
+        if self.heavy is not None:
+            return self.heavy.lamp_on()
         return any(ecu.memory.lamp_on() for ecu in self.ecus.values())
+
+    def _warm_c(self) -> float:
+        cold = any(STUCK_OPEN in ecu.faults for ecu in self.ecus.values())
+        return physics.STUCK_OPEN_C if cold else physics.THERMOSTAT_C
 
     def _refuel(self, plan: DriveFacts) -> None:
         if plan.refuel_to_pct is not None:

@@ -13,14 +13,19 @@ from fleet_demo.clock import DemoClock
 from fleet_demo.scenarios import Fleet
 from fleet_demo.truck import DrivingCycleFacts, SimulatedVehicle
 from gateway import contract
+from gateway.driving_cycle import completed
+from gateway.facts import Monitor
 from gateway.outbox import Outbox
-from gateway.protocol.session import ReadResult, read_vehicle
+from gateway.protocol.broadcast import LampListener
+from gateway.protocol.plausibility import implausible
+from gateway.protocol.session import Depth, ReadResult, read_vehicle
 from gateway.publisher import Publisher
-from gateway.sampling import Extras, Moment, Sender, build_reports
+from gateway.sampling import Extras, Moment, NoReading, Reading, Sender, build_reports
 from ingest.config import BrokerAddress
 
 Ask = Callable[[bytes], dict[str, bytes]]
 PROTOCOL = "ISO 15765-4, 500 kbit/s"
+J1939 = "SAE J1939, 250 kbit/s"
 _NAMES = uuid.UUID("5b0f6c52-0a53-4b5e-9d0e-6a2f8f4f7c11")
 
 
@@ -70,6 +75,7 @@ class DemoGateway:
             self.outbox.boot_no,
         )
         self._static: ReadResult | None = None
+        self._at_start: ReadResult | None = None
         self._kept: list[Callable[[int, Sequence[Sequence[int]]], list[contract.Report]]] = []
         self.readings = 0
 
@@ -79,12 +85,31 @@ class DemoGateway:
         reason: contract.Reason,
         at: datetime,
         cycle: DrivingCycleFacts | None = None,
+        depth: Depth = "usual",
     ) -> None:
         """Take one reading now; `store()` puts it into the outbox."""
-        result = read_vehicle(ask, static=self._static)
+        result = read_vehicle(ask, static=self._static, depth=depth)
         self._static = self._static or result
+        values: dict[str, float] = {**result.values, **result.live}
+        extras = Extras(
+            driving_cycle=None if cycle is None else self._on_wire(cycle, result),
+            protocol=PROTOCOL,
+            heard="answers" if result.ecus else "nothing",
+            implausible=implausible(values, soak_s=None if cycle is None else cycle.soak_s),
+        )
+        if reason == "key_on":
+            self._at_start = result
+        self._keep(result, reason, at, extras)
+
+    def overhear(
+        self, lamps: Sequence[contract.LampBroadcast], reason: contract.Reason, at: datetime
+    ) -> None:
+        """Keep what a J1939 vehicle broadcast; nothing was asked."""
+        extras = Extras(protocol=J1939, heard="j1939", lamp_broadcasts=lamps)
+        self._keep(NoReading(), reason, at, extras)
+
+    def _keep(self, result: Reading, reason: contract.Reason, at: datetime, extras: Extras) -> None:
         uptime = int((at - self._made).total_seconds() * 1000)
-        extras = Extras(driving_cycle=None if cycle is None else _on_wire(cycle), protocol=PROTOCOL)
         moment = Moment(at, "synced", uptime)
 
         def build(seq: int, dropped: Sequence[Sequence[int]]) -> list[contract.Report]:
@@ -92,6 +117,11 @@ class DemoGateway:
 
         self._kept.append(build)
         self.readings += 1
+
+    def _on_wire(self, cycle: DrivingCycleFacts, end: ReadResult) -> contract.DrivingCycle:
+        start, self._at_start = self._at_start, None
+        done = None if start is None else completed(start.ecus, end.ecus)
+        return on_wire(cycle, done)
 
     def identify(self) -> None:
         """Ask for VIN and calibrations again at the next reading."""
@@ -108,7 +138,19 @@ class DemoGateway:
         self.outbox.close()
 
 
-def _on_wire(cycle: DrivingCycleFacts) -> contract.DrivingCycle:
+def broadcast_now(vehicle: SimulatedVehicle) -> list[contract.LampBroadcast]:
+    """What a listener would hear of a J1939 vehicle within one second, without a bus."""
+    listener = LampListener()
+    if vehicle.heavy is not None:
+        for frame in vehicle.heavy.beat(vehicle.live):
+            listener.feed(frame.can_id, frame.data, frame.after_s)
+    return list(listener.latest.values())
+
+
+def on_wire(
+    cycle: DrivingCycleFacts, completed_now: Sequence[Monitor] | None
+) -> contract.DrivingCycle:
+    """The summary of a driving cycle as the contract has it."""
     return contract.DrivingCycle(
         started_at=contract.format_time(cycle.started_at),
         ended_at=contract.format_time(cycle.ended_at),
@@ -126,4 +168,5 @@ def _on_wire(cycle: DrivingCycleFacts) -> contract.DrivingCycle:
         fuel_start_pct=cycle.fuel_start_pct,
         fuel_end_pct=cycle.fuel_end_pct,
         lowest_v=cycle.lowest_v,
+        monitors_completed=UNSET if completed_now is None else list(completed_now),
     )

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from datetime import datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 GATEWAY_ID = r"^[a-z0-9][a-z0-9-]{0,31}$"
 """As `gateway.contract.GatewayId`: also the MQTT client id and the certificate's common name."""
@@ -60,10 +70,20 @@ class Identity(_Section):
 
 
 class Bus(_Section):
-    """The SocketCAN interface, set up at the vehicle's own bit rate by the system."""
+    """The CAN interface, set up at the vehicle's own bit rate by the system.
 
-    channel: Annotated[str, Field(min_length=1, max_length=15)] = "can0"
+    `interface` is the name python-can gives it; others than socketcan are for bench rigs.
+    """
+
+    interface: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "socketcan"
+    channel: Annotated[str, Field(min_length=1, max_length=64)] = "can0"
     bits29: bool = False
+
+    @model_validator(mode="after")
+    def _name_fits(self) -> Bus:
+        if self.interface == "socketcan" and len(self.channel) > 15:
+            raise ValueError("a channel of at most 15 characters with socketcan")
+        return self
 
 
 class BrokerSettings(_Section):
@@ -82,6 +102,8 @@ class BrokerSettings(_Section):
             raise ValueError("cert_file and key_file together or neither")
         if not self.tls and (self.ca_file or self.cert_file):
             raise ValueError("certificate files only with an mqtts:// url")
+        if not self.tls and not self._loopback:
+            raise ValueError("mqtts:// unless the broker is on this machine (127.0.0.1, ::1)")
         if (self.user is None) != (self.password_file is None):
             raise ValueError("user and password_file together or neither")
         return self
@@ -90,6 +112,16 @@ class BrokerSettings(_Section):
     def tls(self) -> bool:
         """Whether the connection is encrypted."""
         return urlsplit(self.url).scheme == "mqtts"
+
+    @property
+    def _loopback(self) -> bool:
+        host, _ = self.address
+        if host == "localhost":
+            return True
+        try:
+            return ip_address(host).is_loopback
+        except ValueError:  # a name: where it leads is not for us to guess
+            return False
 
     @property
     def address(self) -> tuple[str, int]:
@@ -106,6 +138,31 @@ class ReadingSettings(_Section):
     sample_s: Annotated[float, Field(ge=0.5, le=5)] = 1
     parked_check_s: Annotated[float, Field(ge=1, le=600)] = 10
     compression: bool = False
+    stop_below_v: Annotated[float, Field(ge=9, le=30)] = 11.5
+
+
+class Silence(_Section):
+    """Time set ahead in which nothing is sent on the bus: work in the shop, or an inspection.
+
+    It always ends: at `until`, at most 7 days after `start`.
+    """
+
+    reason: Literal["shop", "inspection"]
+    start: AwareDatetime
+    until: AwareDatetime
+
+    @model_validator(mode="after")
+    def _ends(self) -> Silence:
+        if not timedelta(0) < self.until - self.start <= timedelta(days=7):
+            raise ValueError("until after start, at most 7 days later")
+        return self
+
+    def seconds_from(self, now: datetime) -> tuple[float, float] | None:
+        """How long until it starts and how long it lasts from then; None once it is over."""
+        if self.until <= now:
+            return None
+        starts_in_s = max(0.0, (self.start - now).total_seconds())
+        return starts_in_s, (self.until - now).total_seconds() - starts_in_s
 
 
 class Config(_Section):
@@ -115,6 +172,7 @@ class Config(_Section):
     can: Bus = Bus()
     broker: BrokerSettings
     reading: ReadingSettings = ReadingSettings()
+    quiet: tuple[Silence, ...] = ()
 
 
 def parse_config(text: str) -> Config:

@@ -2,7 +2,7 @@
 
 One SQLite file (WAL, synchronous FULL). A report gets its seq and its bytes in one transaction;
 it leaves only by a receipt, never by the broker's own acknowledgement. When the size limit is
-hit, periodic readings go first and the next report declares what went.
+hit or the disk is full, periodic readings go first and the next report declares what went.
 """
 
 from __future__ import annotations
@@ -13,49 +13,50 @@ import sqlite3
 import threading
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TypeVar
 
 from msgspec import UNSET
 
 from gateway import contract
+from gateway.outbox_file import (
+    STEP_BYTES,
+    NotAnOutbox,
+    OutboxBusy,
+    OutboxFile,
+    OutboxFull,
+    Synchronous,
+)
+
+__all__ = [
+    "Build",
+    "NotAnOutbox",
+    "Outbox",
+    "OutboxBusy",
+    "OutboxFull",
+    "Queued",
+    "ReportTooLarge",
+    "Synchronous",
+]
 
 FIRST_WAIT_S = 60.0
 LONGEST_WAIT_S = 900.0
 DEFAULT_LIMIT = 64 * 1024 * 1024
+"""Room for 30 days of a vehicle on two shifts: about 7,000 reports of 1 to 30 KiB."""
 MAX_DECLARED = 1024
 """Ranges one report can declare (`contract.Report.dropped`)."""
 
-_FILE_ID = 0x464C_4F42  # names the file as an outbox in SQLite's own header
 _PERIODIC, _ASKED, _NEVER = 0, 1, 2
-_TABLES = """
-CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE queued (
-    seq INTEGER PRIMARY KEY, body BLOB NOT NULL, digest TEXT NOT NULL, size INTEGER NOT NULL,
-    rank INTEGER NOT NULL
-);
-CREATE INDEX queued_digest ON queued (digest);
-CREATE INDEX queued_rank ON queued (rank, seq);
-CREATE TABLE dropped (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, declared_in INTEGER);
-"""
 
-Synchronous = Literal["FULL", "NORMAL", "OFF"]
 Build = Callable[[int, list[list[int]]], Sequence[contract.Report]]
 """Makes the reports of one moment, seqs consecutive from the first; the first declares the ranges.
 """
 
+T = TypeVar("T")
+
 log = logging.getLogger(__name__)
-
-
-class NotAnOutbox(ValueError):
-    """The file is not an outbox of ours; it is left as it is."""
-
-
-class OutboxBusy(OSError):
-    """Another process holds the outbox: two gateways must never share one journal."""
 
 
 class ReportTooLarge(ValueError):
@@ -97,28 +98,31 @@ class Outbox:
     ) -> None:
         self._lock = threading.RLock()
         self._limit = limit_bytes
-        self._db = _open(Path(path), synchronous)
+        self._file = OutboxFile(Path(path), synchronous)
+        self._db = self._file.db
+        self._sizes: dict[int, int] = {}  # in order of seq: `oldest_kept` reads its first key
+        self._bytes = 0
+        self._waits: dict[int, _Wait] = {}
+        self._order: list[tuple[float, int]] = []
         try:
-            with self._transaction():
-                meta = self._meta(journal, created_at, now)
+            self._load()
+            meta = self._file.write(lambda: self._meta(journal, created_at, now))
         except BaseException:
-            self._db.close()
+            self._file.close()
             raise
         self.journal: str = meta["journal"]
         self.journal_created_at: str = meta["journal_created_at"]
         self.boot_no = int(meta["boot_no"])
         self._next = int(meta["next_seq"])
-        self._sizes: dict[int, int] = dict(
-            self._db.execute("SELECT seq, size FROM queued ORDER BY seq")
-        )  # in order of seq, and kept so: `oldest_kept` reads its first key
-        self._bytes = sum(self._sizes.values())
-        self._waits: dict[int, _Wait] = {seq: _Wait() for seq in self._sizes}
-        self._order: list[tuple[float, int]] = [(0.0, seq) for seq in self._sizes]
+
+    def _load(self) -> None:
+        for seq, size in self._db.execute("SELECT seq, size FROM queued ORDER BY seq"):
+            self._remember(seq, size)
 
     def close(self) -> None:
         """Close the file; what is queued stays in it."""
         with self._lock:
-            self._db.close()
+            self._file.close()
 
     # -- storing ------------------------------------------------------------------------------
 
@@ -130,22 +134,29 @@ class Outbox:
         return self.append_many([build])
 
     def append_many(self, builds: Iterable[Build]) -> list[int]:
-        """Store the reports of many moments in one transaction: all of them or none."""
+        """Store the reports of many moments in one transaction: all of them or none.
+
+        On a full disk old periodic readings make room, and `builds` are called again with the
+        ranges to declare. Raises `OutboxFull` when none is left: no seq is used.
+        """
+        wanted = list(builds)
         with self._lock:
             before = self._next
-            stored: list[tuple[int, int]] = []
             try:
-                with self._transaction():
-                    for build in builds:
-                        stored += self._store(build)
-                    self._set("next_seq", str(self._next))
+                stored = self._write(lambda: self._store_all(wanted, before))
             except BaseException:
                 self._next = before
                 raise
             for seq, size in stored:
                 self._remember(seq, size)
-            self._make_room()
+            self._make_room(self._bytes - self._limit)
             return [seq for seq, _ in stored]
+
+    def _store_all(self, builds: Iterable[Build], first: int) -> list[tuple[int, int]]:
+        self._next = first
+        stored = [row for build in builds for row in self._store(build)]
+        self._set("next_seq", str(self._next))
+        return stored
 
     def _store(self, build: Build) -> list[tuple[int, int]]:
         first = self._next
@@ -225,11 +236,15 @@ class Outbox:
             aside = self._seqs_of(receipt.aside) - stored
             gone = sorted(stored | aside)
             if gone:
-                with self._transaction():
-                    self._settle(spans, aside)
-                    self._delete(gone)
+                self._file.write(lambda: self._trim(spans, aside, gone))
                 self._forget(gone)
             return len(gone)
+
+    def _trim(
+        self, spans: Sequence[Sequence[int]], aside: Iterable[int], gone: Sequence[int]
+    ) -> None:
+        self._settle(spans, aside)
+        self._delete(gone)
 
     def _within(self, first: int, last: int) -> Iterator[int]:
         rows = self._db.execute("SELECT seq FROM queued WHERE seq BETWEEN ? AND ?", (first, last))
@@ -246,8 +261,11 @@ class Outbox:
         """A declaration is done once stored; one set aside was not read and is made again."""
         for first, last in spans:
             self._db.execute("DELETE FROM dropped WHERE declared_in BETWEEN ? AND ?", (first, last))
+        self._declare_again(aside)
+
+    def _declare_again(self, seqs: Iterable[int]) -> None:
         self._db.executemany(
-            "UPDATE dropped SET declared_in = NULL WHERE declared_in = ?", [(s,) for s in aside]
+            "UPDATE dropped SET declared_in = NULL WHERE declared_in = ?", [(s,) for s in seqs]
         )
 
     # -- what is there ------------------------------------------------------------------------
@@ -269,30 +287,48 @@ class Outbox:
 
     # -- dropping -----------------------------------------------------------------------------
 
-    def _make_room(self) -> None:
-        if self._bytes <= self._limit:
+    def _write(self, step: Callable[[], T]) -> T:
+        return self._file.write(step, lambda: self._drop(self._victims(STEP_BYTES)))
+
+    def _make_room(self, excess: int) -> None:
+        """Drop what may be dropped until `excess` bytes are free."""
+        if excess <= 0:
             return
+        victims = self._victims(excess)
+        free = sum(self._sizes[seq] for seq in victims)
+        if free < excess:
+            log.error("outbox: %d bytes above its limit, nothing left to drop", excess - free)
+        self._drop(victims)
+
+    def _victims(self, wanted: int) -> list[int]:
         victims: list[int] = []
-        free = self._bytes - self._limit
         rows = self._db.execute(
             "SELECT seq, size FROM queued WHERE rank < ? ORDER BY rank, seq", (_NEVER,)
         )
         for seq, size in rows:
-            if free <= 0:
+            if wanted <= 0:
                 break
             victims.append(seq)
-            free -= size
-        if free > 0:
-            log.error("outbox: %d bytes above its limit, and nothing left to drop", free)
-        if victims:
-            log.warning("outbox: full, %d readings dropped and declared", len(victims))
-            with self._transaction():
+            wanted -= size
+        return victims
+
+    def _drop(self, victims: Sequence[int]) -> bool:
+        """Drop readings and note them for declaration; False where nothing could be dropped."""
+        if not victims:
+            return False
+        log.warning("outbox: full, %d readings dropped and declared", len(victims))
+        try:
+            with self._file.transaction():
                 self._delete(victims)
+                self._declare_again(victims)
                 self._note_dropped(victims)
-            self._forget(victims)
+        except sqlite3.OperationalError as error:
+            log.error("outbox: nothing could be dropped: %s", error)
+            return False
+        self._forget(victims)
+        return True
 
     def _note_dropped(self, seqs: Sequence[int]) -> None:
-        """Add to the undeclared ranges; neighbours join."""
         spans = self._undeclared(limit=-1) + [[seq, seq] for seq in seqs]
         self._db.execute("DELETE FROM dropped WHERE declared_in IS NULL")
         self._db.executemany("INSERT INTO dropped VALUES (?, ?, NULL)", _joined(spans))
@@ -339,23 +375,13 @@ class Outbox:
     def _set(self, name: str, value: str) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
 
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
-
 
 def _rank(report: contract.Report) -> int:
     """Who goes first when the disk is full. Events of lamp, codes, clears and cycles never go.
 
     The agent gives a reading that shows such an event another reason than `periodic` or `ask`.
     """
-    if report.driving_cycle is not UNSET or report.dropped is not UNSET:
+    if report.driving_cycle is not UNSET:
         return _NEVER
     if report.reason == "periodic":
         return _PERIODIC
@@ -370,29 +396,3 @@ def _joined(spans: Iterable[Sequence[int]]) -> list[tuple[int, int]]:
         else:
             out.append((first, last))
     return out
-
-
-def _open(path: Path, synchronous: Synchronous) -> sqlite3.Connection:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    db = sqlite3.connect(path, timeout=1.0, isolation_level=None, check_same_thread=False)
-    try:
-        # Exclusive: a second gateway on the same journal would allot the same seqs.
-        db.execute("PRAGMA locking_mode = EXCLUSIVE")
-        (file_id,) = db.execute("PRAGMA application_id").fetchone()
-        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if file_id != _FILE_ID and (file_id or tables):
-            raise NotAnOutbox(f"{path}: another program's database, expected an outbox file")
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute(f"PRAGMA synchronous = {synchronous}")
-        if not tables:
-            db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {_FILE_ID}; COMMIT;")
-    except sqlite3.OperationalError as error:
-        db.close()
-        raise OutboxBusy(f"{path}: {error}; is another gateway running on it?") from error
-    except sqlite3.DatabaseError as error:
-        db.close()
-        raise NotAnOutbox(f"{path}: not a database file, expected an outbox file") from error
-    except BaseException:
-        db.close()
-        raise
-    return db

@@ -10,12 +10,10 @@ from __future__ import annotations
 import logging
 import random
 import select
-import ssl
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -25,7 +23,10 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
+from gateway.broker_access import BrokerNotThere, Credentials, Retry
 from gateway.outbox import Outbox
+
+__all__ = ["BrokerNotThere", "Credentials", "Publisher", "try_broker"]
 
 WINDOW = 100
 """Reports on their way without the broker's acknowledgement."""
@@ -35,58 +36,13 @@ NEWS_KEPT = 32
 """News waiting to go ahead of the rest, the newest first; older news goes with the rest."""
 _BATCH = 16
 KEEPALIVE_S = 60
-_SHORTEST_RETRY_S, _LONGEST_RETRY_S = 1.0, 60.0
-_FIRST_SPREAD_S = 4.0
 
+_dice = random.SystemRandom()
 log = logging.getLogger(__name__)
-
-
-class BrokerNotThere(OSError):
-    """No broker answers at the address, or it refuses us."""
-
-
-@dataclass(frozen=True, slots=True)
-class Credentials:
-    """How a gateway proves who it is: a user with a password, a certificate, or both."""
-
-    user: str | None = None
-    password: str | None = None
-    ca_file: str | None = None
-    cert_file: str | None = None
-    key_file: str | None = None
-
-    def context(self) -> ssl.SSLContext:
-        """The TLS settings: the server's certificate is always checked."""
-        context = ssl.create_default_context(cafile=self.ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if self.cert_file is not None:
-            context.load_cert_chain(self.cert_file, self.key_file)
-        return context
 
 
 def _utc_now() -> datetime | None:
     return datetime.now(UTC)
-
-
-class Retry:
-    """How long to wait before the next connection: full jitter, 1 to 60 s.
-
-    The spread doubles with every attempt, so that a fleet does not come back all at once.
-    """
-
-    def __init__(self, uniform: Callable[[float, float], float]) -> None:
-        self._uniform = uniform
-        self._attempts = 0
-
-    def next_s(self) -> float:
-        """Draw the wait after one more failure."""
-        spread = min(_LONGEST_RETRY_S, _FIRST_SPREAD_S * 2.0 ** min(self._attempts, 16))
-        self._attempts += 1
-        return self._uniform(_SHORTEST_RETRY_S, spread)
-
-    def reset(self) -> None:
-        """Begin anew: the connection stands."""
-        self._attempts = 0
 
 
 class Publisher:
@@ -108,7 +64,7 @@ class Publisher:
         password: str | None = None,
         now: Callable[[], datetime | None] = _utc_now,
         monotonic: Callable[[], float] = time.monotonic,
-        uniform: Callable[[float, float], float] = random.SystemRandom().uniform,
+        uniform: Callable[[float, float], float] = _dice.uniform,
     ) -> None:
         self._outbox, self._gateway = outbox, gateway_id
         self._host, self._port = host, port
@@ -328,7 +284,7 @@ class Publisher:
         while (room := self._room()) > 0:
             batch = self._outbox.due(now_s, room)
             for item in batch:
-                if not self._send(item.seq, item.body, now_s):
+                if self._room() <= 0 or not self._send(item.seq, item.body, now_s):
                     return sent
                 sent += 1
             if len(batch) < room:
@@ -379,3 +335,43 @@ def _guarded(step: Callable[..., None], *args: object) -> None:
         log.warning("message ignored: %s", error)
     except Exception:
         log.exception("publisher: step failed, carrying on")
+
+
+def try_broker(
+    gateway_id: str,
+    host: str,
+    port: int,
+    tls: Credentials | None,
+    user: str | None,
+    password: str | None,
+    timeout_s: float = 10.0,
+) -> None:
+    """Connect once and leave, or raise `BrokerNotThere`: no will, no presence, nothing published.
+
+    The name is the gateway's own, since the broker's rules go by it; a gateway that runs under it
+    is pushed off for a moment and comes back.
+    """
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=gateway_id,
+        protocol=mqtt.MQTTv311,
+        clean_session=False,
+    )
+    if tls is not None:
+        client.tls_set_context(tls.context())
+    if user is not None:
+        client.username_pw_set(user, password)
+    answers: list[ReasonCode] = []
+    client.on_connect = lambda _c, _u, _f, code, _p: answers.append(code)
+    until = time.monotonic() + timeout_s
+    try:
+        client.connect(host, port, KEEPALIVE_S)
+        while not answers and time.monotonic() < until:
+            if client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                break
+        client.disconnect()
+    except (OSError, ValueError) as error:
+        raise BrokerNotThere(f"broker {host}:{port}: {error}") from error
+    if not answers or answers[0].is_failure:
+        why = answers[0] if answers else "no answer"
+        raise BrokerNotThere(f"broker {host}:{port}: it does not accept us: {why}")

@@ -37,6 +37,10 @@ class Reading(Protocol):
         """Vehicle-wide values."""
 
     @property
+    def live(self) -> Mapping[str, float]:
+        """Further live values by name; empty where none were asked for."""
+
+    @property
     def evidence(self) -> Sequence[contract.Evidence]:
         """Requests and answers as they stood on the bus."""
 
@@ -48,6 +52,7 @@ class NoReading:
     vin: str | None = None
     ecus: Mapping[str, contract.EcuReading] = field(default_factory=dict)
     values: Mapping[str, float | int] = field(default_factory=dict)
+    live: Mapping[str, float] = field(default_factory=dict)
     evidence: Sequence[contract.Evidence] = ()
 
 
@@ -79,6 +84,11 @@ class Extras:
     ask_id: str | None = None
     declined: bool = False
     protocol: str | None = None
+    heard: contract.Heard | None = None
+    quiet: contract.Quiet | None = None
+    quiet_until: datetime | None = None
+    implausible: Sequence[contract.Implausible] = ()
+    lamp_broadcasts: Sequence[contract.LampBroadcast] = ()
 
 
 def build_reports(
@@ -119,6 +129,12 @@ def _base(
         "ask_id": extras.ask_id,
         "declined": "parked" if extras.declined else None,
         "protocol": extras.protocol,
+        "heard": extras.heard,
+        "quiet": extras.quiet,
+        "quiet_until": extras.quiet_until and contract.format_time(extras.quiet_until),
+        "implausible": list(extras.implausible) or None,
+        "lamp_broadcasts": list(extras.lamp_broadcasts) or None,
+        "live": dict(reading.live) or None,
         "dropped": [list(span) for span in dropped] or None,
         **reading.values,
     }

@@ -37,10 +37,22 @@ class Mail(_Settings):
     password_file: Path | None = None
 
 
+class BrokerTls(_Settings):
+    """How ingest proves who it is to a broker that asks for certificates (`mqtts://`).
+
+    `ca_file` is the authority that signed the broker's own certificate.
+    """
+
+    ca_file: Path
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+
 class Site(_Settings):
     """All settings of one site, with defaults that work on one machine."""
 
     mail: Mail | None = None
+    broker_tls: BrokerTls | None = None
     sweep_every_s: int = Field(default=300, ge=10, le=86_400)
     notices_every_s: int = Field(default=10, ge=1, le=3600)
     programs_dir: Path | None = None

@@ -18,7 +18,7 @@ from ingest.store import dead_letters, folding, history
 from ingest.store.database import DatabaseTrouble, is_trouble, read, write
 from ingest.store.dead_letters import DeadLetter
 from ingest.store.history import Received
-from ingest.store.rebuilding import RebuildResult, rebuild
+from ingest.store.rebuilding import RebuildResult, bring_up_to_date, rebuild
 from ingest.store.sweeping import SweepResult, sweep
 from ingest.store.times import to_ms
 from ingest.store.vehicles import Fitting, fittings_of, owner
@@ -32,6 +32,7 @@ __all__ = [
     "RebuildResult",
     "Replayed",
     "SweepResult",
+    "bring_up_to_date",
     "rebuild",
     "receipts_for",
     "replay_dead_letters",

@@ -16,6 +16,7 @@ import msgspec
 from gateway.facts import FULL_NAMES, Monitor
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT
+from ingest.printing_details import CYCLES_SHOWN, cycle_line, detail_lines, details, driving_cycle
 from ingest.queries import Alert, DeadLetterRow, Event, Standing, VehicleRecord
 
 
@@ -130,6 +131,8 @@ def record(found: VehicleRecord) -> Answer:
             FULL_NAMES[monitor]: "complete" if done else "not complete"
             for monitor, done in _monitors(now)
         },
+        **details(now.picture),
+        "driving_cycles": [driving_cycle(one) for one in found.cycles],
         "events": [_event(event) for event in found.events],
         "alerts": alerts(found.alerts).items,
         "appointments": [
@@ -139,6 +142,8 @@ def record(found: VehicleRecord) -> Answer:
     }
     lines = forecast([now]).lines
     lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
+    lines += detail_lines(now.picture)
+    lines += [cycle_line(one) for one in found.cycles[:CYCLES_SHOWN]]
     lines += [
         f"{time(event.started_at)}  {words(event)}"
         + (f", ended {time(event.ended_at)}" if event.ended_at else "")
@@ -172,6 +177,8 @@ def words(event: Event) -> str:
         return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
     if event.kind == "clear":
         return "codes cleared"
+    if event.kind == "another_tester":
+        return "another tester on the bus"
     return event.kind.replace("_", " ")
 
 

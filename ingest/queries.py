@@ -18,7 +18,7 @@ from ingest.domain.programs import Program
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
 from ingest.program_files import load_programs
-from ingest.store import reading
+from ingest.store import cycle_log, reading
 from ingest.store.answers import (
     Alert,
     AlertEvent,
@@ -167,6 +167,7 @@ def record(
             appointments=reading.appointments_of_vehicle(connection, vehicle_id),
             reports=reading.count_reports(connection, vehicle_id),
             gateways=reading.gateways_of(connection, vehicle_id),
+            cycles=cycle_log.newest_first(connection, vehicle_id),
         )
 
 

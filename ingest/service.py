@@ -13,7 +13,14 @@ from gateway import contract
 from ingest import commands, queries
 from ingest.clock import Clock
 from ingest.config import BrokerAddress, Site
-from ingest.handlers import Incoming, SweepResult, receipts_for, store_batch, sweep
+from ingest.handlers import (
+    Incoming,
+    SweepResult,
+    bring_up_to_date,
+    receipts_for,
+    store_batch,
+    sweep,
+)
 from ingest.jobs import schedule
 from ingest.notify import Channel, LogChannel, MailChannel, Notice
 from ingest.queries import Alert, DatabaseTrouble
@@ -57,7 +64,7 @@ class Service:
         self._scheduler: BackgroundScheduler | None = None
         self._mail: list[Channel] = [MailChannel(site.mail)] if site.mail else []
         self._log = LogChannel()
-        self.subscriber = Subscriber(broker, self._store, clock.now)
+        self.subscriber = Subscriber(broker, self._store, clock.now, tls=site.broker_tls)
         self._thread = threading.Thread(target=self._keep_running, name="ingest", daemon=True)
 
     def start(self) -> None:
@@ -134,6 +141,9 @@ class Service:
         """Run the subscriber; an error of ours must not end the service in silence."""
         while not self._stop.is_set():
             try:
+                again = bring_up_to_date(self._engine, now=self._clock.now())
+                if again:
+                    log.info("%d vehicles were of another edition and are folded again", again)
                 self.subscriber.run(self._stop)
             except Exception:
                 log.exception("the subscriber stopped by an error and is started again")

@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
-from ingest.config import BrokerAddress
+from ingest.config import BrokerAddress, BrokerTls
 
 log = logging.getLogger(__name__)
 
@@ -63,11 +63,12 @@ class Subscriber:
         store: Store,
         now: Callable[[], datetime],
         *,
+        tls: BrokerTls | None = None,
         lane: int = 0,
         lanes: int = 1,
         batch: int = 200,
     ) -> None:
-        self._broker, self._store, self._now = broker, store, now
+        self._broker, self._store, self._now, self._tls = broker, store, now, tls
         self._lane, self._lanes, self._limit = lane, lanes, batch
         self._waiting: list[tuple[int, int, Arrival]] = []
         self._generation = 0
@@ -87,7 +88,7 @@ class Subscriber:
         if self._broker.user is not None:
             client.username_pw_set(self._broker.user, self._broker.password)
         if self._broker.scheme == "mqtts":
-            client.tls_set_context(ssl.create_default_context())
+            client.tls_set_context(_context(self._tls))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -194,3 +195,12 @@ class Subscriber:
                 self._client.ack(mid, 1)
         for topic, body in receipts:
             self._client.publish(topic, body, qos=0)
+
+
+def _context(tls: BrokerTls | None) -> ssl.SSLContext:
+    """The TLS settings: the broker's certificate is always checked, 1.2 at the least."""
+    context = ssl.create_default_context(cafile=None if tls is None else str(tls.ca_file))
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if tls is not None and tls.cert_file is not None:
+        context.load_cert_chain(tls.cert_file, tls.key_file)
+    return context

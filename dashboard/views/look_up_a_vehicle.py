@@ -9,9 +9,10 @@ import streamlit as st
 
 from dashboard import present
 from dashboard.exports import DISCLAIMER
-from dashboard.views import record_rows
+from dashboard.views import cycle_rows, detail_rows, record_rows
 from dashboard.views.board import Board, message, say, table
 from ingest import queries
+from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 
 VEHICLE_QUERY = "vehicle"
@@ -90,6 +91,8 @@ def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> Non
     if picture is None:
         say("Never heard from: nothing is known of this vehicle.")
         return
+    for line in detail_rows.bus_words(picture, zone, now):
+        say(f"■ {line}")
     status, monitors = st.columns(2)
     with status:
         table(record_rows.status_rows(record.standing, zone, now))
@@ -98,9 +101,65 @@ def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> Non
     st.subheader("Codes", anchor=False)
     table(record_rows.code_rows(picture))
     say(record_rows.code_silence(picture))
+    _details(picture, zone, now)
+
+
+def _details(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
+    """What is read by hand today: each part with a heading only where there is something in it."""
+    _frames(picture, zone, now)
+    findings = detail_rows.implausible_rows(picture)
+    if findings:
+        st.subheader("Values that make no sense", anchor=False)
+        table(findings)
+    broadcasts = detail_rows.broadcast_rows(picture)
+    if broadcasts:
+        st.subheader("Lamps broadcast on J1939", anchor=False)
+        table(broadcasts)
+        heard = detail_rows.at_words(picture.lamp_broadcasts_at, zone, now)
+        say(f"Heard {heard}; nothing was asked for.")
+    results = detail_rows.result_rows(picture, zone, now)
+    if results:
+        st.subheader("Monitor test results", anchor=False)
+        table(results)
+    _counters(picture)
+    live = detail_rows.live_rows(picture)
+    if live:
+        read_at = detail_rows.at_words(picture.live_at, zone, now)
+        with st.expander(f"Values of the last snapshot, {read_at}"):
+            table(live)
+    calibrations = detail_rows.calibration_rows(picture)
+    if calibrations:
+        with st.expander("Calibrations"):
+            table(calibrations)
+
+
+def _frames(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
+    st.subheader("Freeze frames", anchor=False)
+    frames = detail_rows.freeze_frames(picture, zone, now)
+    if not frames:
+        say(detail_rows.freeze_frame_silence(picture))
+    places = st.columns(2)
+    for number, (code, origin, values) in enumerate(frames):
+        with places[number % 2]:
+            name = f"{code}: {record_rows.code_meaning(code)}"
+            st.markdown(f"**Causing code {present.escape(name)}**")
+            say(origin)
+            table(values, "No value was given.")
+
+
+def _counters(picture: Picture) -> None:
+    rows, others = detail_rows.counter_rows(picture), detail_rows.counter_words(picture)
+    if not rows and not others:
+        return
+    st.subheader("In-use counters", anchor=False)
+    table(rows)
+    for line in others:
+        say(line)
 
 
 def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
+    st.subheader("Driving cycles", anchor=False)
+    table(cycle_rows.cycle_rows(record.cycles, zone, now), "No driving cycle so far.")
     st.subheader("Events", anchor=False)
     table(record_rows.event_rows(record.events, zone, now), "No event so far.")
     st.subheader("Alerts", anchor=False)
@@ -116,4 +175,5 @@ def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> No
         + (f" until {present.moment(end, zone, now)}" if end else "")
         for name, start, end in record.gateways
     )
-    say(f"{record.reports} readings stored. Gateways: {fitted or 'none fitted'}.")
+    counted = "1 reading" if record.reports == 1 else f"{record.reports:,} readings"
+    say(f"{counted} stored. Gateways: {fitted or 'none fitted'}.")

@@ -7,14 +7,12 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from dashboard.present import Row, moment, priority
+from dashboard.views.us_units import MILES_PER_KM
 from gateway.facts import CONTINUOUS, FULL_NAMES, CycleStatus, Monitor
 from ingest.domain.codes import meaning
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.verdict import Reason
 from ingest.queries import Event, Standing, VehicleRecord
-
-MILES_PER_KM = 0.621371
-"""1 mile = 1.609344 km exactly (international mile)."""
 
 SOURCE_WORDS = {
     "A": "the rule itself",
@@ -166,6 +164,9 @@ def code_silence(picture: Picture) -> str:
     silent = [kind for kind in kinds if picture.codes(kind) is None]
     none = [kind for kind in kinds if picture.codes(kind) == frozenset()]
     said = [f"Asked for {', '.join(none)} codes: none."] if none else []
+    unread = picture.unread()
+    if unread is not None:
+        return f"{unread[0].upper()}{unread[1:]}: lamp, codes and monitors are not known."
     return " ".join(said + ([f"Not answered: {', '.join(silent)} codes."] if silent else []))
 
 
@@ -203,6 +204,8 @@ def event_words(event: Event) -> str:
         return f"{kept} code {code}: {code_meaning(code)}"
     if event.kind == "not_complete":
         return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
+    if event.kind == "another_tester":
+        return "another tester on the bus"
     return "codes cleared" if event.kind == "clear" else event.kind.replace("_", " ")
 
 

@@ -25,6 +25,17 @@ LENGTHS: Mapping[int, frozenset[int]] = MappingProxyType(
 IDENTIFY = b"\x22\xf8\x10"
 """Asks whether the ECU speaks the newer protocol (SAE J1979-2; C)."""
 
+FUNCTIONAL_11, FUNCTIONAL_29 = 0x7DF, 0x18DB33F1
+"""Ids of functional requests (ISO 15765-4 as tabulated; B)."""
+PAD, FRAME_BYTES = 0xCC, 8
+"""Recommended padding and length of every frame (B)."""
+SINGLE_BYTES = 7
+"""Most bytes of a request in one frame (ISO 15765-2; B)."""
+FLOW_CONTROLS = frozenset(
+    bytes((kind, 0, 0)).ljust(FRAME_BYTES, bytes((PAD,))) for kind in (0x30, 0x32)
+)
+"""The only other frames of ours: go on with a long answer, or it is too long (ISO 15765-2; B)."""
+
 
 class Refused(Exception):
     """A request is not a well-formed read of an allowed service; nothing was sent."""
@@ -36,6 +47,16 @@ def allow(request: bytes) -> bytes:
     if not frozen or len(frozen) not in LENGTHS.get(frozen[0], frozenset()):
         raise Refused(f"{frozen[:8].hex(' ').upper() or 'empty request'}: not an allowed read")
     return frozen
+
+
+def single_frame(request: bytes) -> bytes:
+    """Return the data of the one frame that carries a request, or raise `Refused`.
+
+    This is form alone; whether the frame may leave is for `Guard.allow_frame`.
+    """
+    if not 1 <= len(request) <= SINGLE_BYTES:
+        raise Refused(f"a request of {len(request)} bytes does not fit one frame")
+    return bytes((len(request), *request)).ljust(FRAME_BYTES, bytes((PAD,)))
 
 
 class Guard:
@@ -58,3 +79,30 @@ class Guard:
             raise Refused("22 F8 10: already asked once in this fitting")
         self._identified = True
         return IDENTIFY
+
+    def allow_frame(self, number: int, extended: bool, data: bytes) -> bytes:
+        """Return the data of one frame if it may go to the bus, else raise `Refused`.
+
+        Two kinds may: a functional request that `allow` lets pass, alone in its frame, and the
+        flow control that an ECU's long answer needs, to that ECU's physical id.
+        """
+        frozen = bytes(data)
+        if number == (FUNCTIONAL_29 if extended else FUNCTIONAL_11) and frozen:
+            request = frozen[1 : 1 + frozen[0]]
+            if frozen == _padded(request):
+                self.allow(request)
+                return frozen
+        elif _physical(number, extended) and frozen in FLOW_CONTROLS:
+            return frozen
+        raise Refused(f"{number:X} {frozen[:8].hex(' ').upper()}: no frame of a reading")
+
+
+def _padded(request: bytes) -> bytes:
+    return single_frame(request) if 1 <= len(request) <= SINGLE_BYTES else b""
+
+
+def _physical(number: int, extended: bool) -> bool:
+    """Whether an id is an ECU's own request id (ISO 15765-4 as tabulated; B)."""
+    if extended:
+        return number & 0xFFFF00FF == 0x18DA00F1 and number >> 8 & 0xFF != 0xF1
+    return 0x7E0 <= number <= 0x7E7

@@ -2,7 +2,8 @@
 
 `ReadSession.requests()` yields what to ask next and looks at what was fed in between; the caller
 owns the bus and the clock. What never changes between readings (support, VIN, calibrations, OBD
-type) is taken from an earlier result of the same vehicle.
+type) is taken from an earlier result of the same vehicle. The usual reading is kept short; a full
+one adds live values, freeze frames, monitor test results and in-use counters.
 """
 
 from __future__ import annotations
@@ -10,13 +11,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from msgspec import UNSET
 
 from gateway.contract import Calibration, EcuReading, Evidence
 from gateway.facts import CycleStatus, Monitor
-from gateway.protocol import tables
+from gateway.protocol import full, tables
 from gateway.protocol.decode import (
     decode_bitmap,
     decode_calibrations,
@@ -27,12 +28,17 @@ from gateway.protocol.decode import (
     decode_value,
     decode_vin,
 )
+from gateway.protocol.freeze import FREEZE_FRAME
+from gateway.protocol.results import MONITOR_RESULTS
 from gateway.protocol.tables import PIDS, FrameError
 
 T = TypeVar("T")
 
 Ask = Callable[[bytes], Mapping[str, bytes]]
 """Sends one functional request; returns the answers by ECU id, silent ECUs absent."""
+
+Depth = Literal["usual", "full"]
+"""How much a reading asks: `usual` is lamp, codes, readiness and vehicle-wide values."""
 
 MAX_EVIDENCE = 512
 """Most answers a report holds as evidence (gateway.contract)."""
@@ -47,7 +53,8 @@ class ReadResult:
     """What one reading found.
 
     `values` holds the vehicle-wide fields of `contract.Report`; a key that is absent was not
-    answered. `support` and `info_support` are the PIDs and info types of each ECU, kept for the
+    answered. `live` holds the values of a full reading by name, and is empty in a usual one. The
+    four supports are the ids of services 01, 09, 02 and 06 that each ECU answers, kept for the
     next reading. `faults` names answers that broke their layout and count as not answered.
     """
 
@@ -57,6 +64,9 @@ class ReadResult:
     evidence: list[Evidence] = field(default_factory=list)
     support: Mapping[str, frozenset[int]] = field(default_factory=dict)
     info_support: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    frame_support: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    result_support: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    live: dict[str, float] = field(default_factory=dict)
     faults: tuple[str, ...] = ()
 
 
@@ -70,12 +80,21 @@ def _plan(supported: frozenset[int]) -> tuple[bytes, ...]:
 class ReadSession:
     """One reading: iterate `requests()`, `feed` every answer, then take `result()`."""
 
-    def __init__(self, want_evidence: bool = False, static: ReadResult | None = None) -> None:
+    def __init__(
+        self,
+        want_evidence: bool = False,
+        static: ReadResult | None = None,
+        depth: Depth = "usual",
+    ) -> None:
         """`static` is an earlier result of the same vehicle; without one everything is asked."""
         known = static if static is not None and static.support else ReadResult()
         self._static = known
         self._support: dict[str, frozenset[int]] = dict(known.support)
         self._info: dict[str, frozenset[int]] = dict(known.info_support)
+        self._frames: dict[str, frozenset[int]] = dict(known.frame_support)
+        self._results: dict[str, frozenset[int]] = dict(known.result_support)
+        self._full = depth == "full"
+        self._causes: dict[str, str | None] = {}
         self._want_evidence = want_evidence
         self._answers: dict[bytes, dict[str, bytes]] = {}
         self._evidence: list[Evidence] = []
@@ -92,6 +111,24 @@ class ReadSession:
         if not self._static.support and tables.OBD_TYPE in supported:
             yield bytes((tables.CURRENT_DATA, tables.OBD_TYPE))
         yield from self._ask_identity()
+        if self._full and any(self._answers.values()):
+            yield from self._ask_full(supported)
+
+    def _ask_full(self, supported: frozenset[int]) -> Iterator[bytes]:
+        yield from full.live_requests(supported)
+        yield full.ASK_CAUSE
+        self._causes = full.causes(self._answers, self._attempt)
+        keep = {ecu for ecu, code in self._causes.items() if code is not None}
+        if keep:
+            if keep - self._frames.keys():
+                yield from self._ask_bitmaps(FREEZE_FRAME, self._frames, b"\0")
+            yield from full.frame_requests(_union(self._frames), every=self._want_evidence)
+        if not self._results:
+            yield from self._ask_bitmaps(MONITOR_RESULTS, self._results)
+        yield from full.result_requests(_union(self._results))
+        if not self._info and self._static.vin is not None:  # otherwise just asked in vain
+            yield from self._ask_bitmaps(tables.VEHICLE_INFO, self._info)
+        yield from full.counter_requests(_union(self._info))
 
     def _ask_identity(self) -> Iterator[bytes]:
         if self._static.vin is not None:
@@ -105,15 +142,20 @@ class ReadSession:
             if info_type in supported:
                 yield bytes((tables.VEHICLE_INFO, info_type))
 
-    def _ask_bitmaps(self, service: int, into: dict[str, frozenset[int]]) -> Iterator[bytes]:
-        """Ask the next bitmap only where some ECU says it exists (SAE J1979; B)."""
+    def _ask_bitmaps(
+        self, service: int, into: dict[str, frozenset[int]], frame: bytes = b""
+    ) -> Iterator[bytes]:
+        """Ask the next bitmap only where some ECU says it exists (SAE J1979; B).
+
+        `frame` is the frame number that service 02 wants after each id.
+        """
         for base in tables.BITMAPS:
             if base and base not in _union(into):
                 return
-            request = bytes((service, base))
+            request = bytes((service, base)) + frame
             yield request
             for ecu, answer in self._answers.get(request, {}).items():
-                data = self._attempt(ecu, lambda: _bitmap_data(answer, service, base))  # noqa: B023
+                data = self._attempt(ecu, lambda: _bitmap_data(answer, request))  # noqa: B023
                 if data is not None:
                     into[ecu] = into.get(ecu, _NOTHING) | decode_bitmap(base, data)
 
@@ -133,6 +175,8 @@ class ReadSession:
         ecus = self._readiness()
         self._codes(ecus)
         self._identity(ecus)
+        if self._full:
+            self._more(ecus)
         return ReadResult(
             vin=self._vin(),
             ecus={ecu: EcuReading(**facts) for ecu, facts in sorted(ecus.items()) if facts},
@@ -140,6 +184,9 @@ class ReadSession:
             evidence=self._evidence,
             support=self._support,
             info_support=self._info,
+            frame_support=self._frames,
+            result_support=self._results,
+            live=self._live() if self._full else {},
             faults=tuple(self._faults),
         )
 
@@ -197,6 +244,23 @@ class ReadSession:
                     break
         return values
 
+    # --------------------------------------------------------------------- what a full reading adds
+
+    def _live(self) -> dict[str, float]:
+        return full.live_values(self._answers, self._support, self._attempt)
+
+    def _more(self, ecus: dict[str, dict[str, Any]]) -> None:
+        added: dict[str, Mapping[str, object]] = {
+            "freeze_frames": full.freeze_frames(
+                self._answers, self._frames, self._causes, self._attempt
+            ),
+            "test_results": full.monitor_results(self._answers, self._results, self._attempt),
+            "in_use_counters": full.in_use_counters(self._answers, self._attempt),
+        }
+        for name, by_ecu in added.items():
+            for ecu, found in by_ecu.items():
+                ecus.setdefault(ecu, {})[name] = found
+
     # -------------------------------------------------------------------------- what never changes
 
     def _identity(self, ecus: dict[str, dict[str, Any]]) -> None:
@@ -252,10 +316,13 @@ class ReadSession:
 
 
 def read_vehicle(
-    ask: Ask, want_evidence: bool = False, static: ReadResult | None = None
+    ask: Ask,
+    want_evidence: bool = False,
+    static: ReadResult | None = None,
+    depth: Depth = "usual",
 ) -> ReadResult:
     """Read a vehicle through `ask`; bad answers never raise, they are listed as faults."""
-    session = ReadSession(want_evidence, static)
+    session = ReadSession(want_evidence, static, depth)
     for request in session.requests():
         for ecu_id, answer in ask(request).items():
             session.feed(ecu_id, request, answer)
@@ -266,8 +333,9 @@ def _union(support: Mapping[str, frozenset[int]]) -> frozenset[int]:
     return _NOTHING.union(*support.values())
 
 
-def _bitmap_data(answer: bytes, service: int, base: int) -> bytes:
-    """The four bytes of `<service+40> <base> <4 bytes>` (SAE J1979; B)."""
-    if len(answer) != 6 or answer[0] != service + tables.POSITIVE or answer[1] != base:
-        raise FrameError(f"support bitmap {service:02X} {base:02X}: {answer[:8].hex(' ')}")
-    return answer[2:]
+def _bitmap_data(answer: bytes, request: bytes) -> bytes:
+    """The four bytes after `<service+40> <base>`, and the frame in service 02 (J1979; B)."""
+    head = bytes((request[0] + tables.POSITIVE,)) + request[1:]
+    if len(answer) != len(head) + 4 or not answer.startswith(head):
+        raise FrameError(f"support bitmap {request.hex(' ')}: {answer[:8].hex(' ')}")
+    return answer[len(head) :]

@@ -7,13 +7,27 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cache
 from importlib import resources
 from types import MappingProxyType
 
 FLASH_LAMP = "flash_lamp"
 """Severity of codes that can damage the catalyst; the lamp flashes at such a misfire rate."""
+
+
+_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
+
+
+class CodeKind(StrEnum):
+    """Who gives a code its meaning, and whether we know it. The value is the text on screen."""
+
+    KNOWN = "standard code"
+    UNKNOWN = "standard range, meaning unknown"
+    MAKER = "the vehicle maker's own code"
+    RESERVED = "reserved by the standard"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +72,27 @@ def table() -> MappingProxyType[str, CodeInfo]:
 def meaning(code: str) -> CodeInfo | None:
     """What a code means, or None for one that is not in the table (a maker's own, mostly)."""
     return table().get(code)
+
+
+def kind(code: str) -> CodeKind:
+    """Which range a code lies in, or `ValueError` for what is no code.
+
+    SAE J2012 ranges as audited by two public notes (B): P0, P2, P3400 and up, B0, C0, U0 and U3
+    are the standard's, B3 and C3 reserved, all others the maker's own.
+    """
+    if not _CODE.fullmatch(code):
+        raise ValueError(f"{code!r}, expected a code such as P0420")
+    system, digit = code[0], code[1]
+    if system in "BC" and digit == "3":
+        return CodeKind.RESERVED
+    standard = (
+        digit == "0"
+        or (system == "P" and (digit == "2" or code >= "P3400"))
+        or (system == "U" and digit == "3")
+    )
+    if not standard:
+        return CodeKind.MAKER
+    return CodeKind.KNOWN if code in table() else CodeKind.UNKNOWN
 
 
 def can_flash_lamp(code: str) -> bool:

@@ -49,7 +49,8 @@ def urgency(vehicle: Vehicle, verdict: Verdict, picture: Picture | None, as_of_d
     codes = sorted(picture.codes("confirmed") or ()) if picture is not None else []
     lamp = picture is not None and picture.mil() is True
     left = None if vehicle.due_date is None else (vehicle.due_date - as_of_date).days
-    hours, next_step = _work(verdict, codes, left)
+    unread = picture.unread() if picture is not None else None
+    hours, next_step = _work(verdict, codes, left, unread)
     return Need(
         hours=hours,
         reason=" ".join(_why(vehicle, verdict)),
@@ -67,7 +68,9 @@ def repair_hours(codes: list[str]) -> float:
     return max(spans, default=DEFAULT_HOURS)
 
 
-def _work(verdict: Verdict, codes: list[str], left: int | None) -> tuple[float, str]:
+def _work(
+    verdict: Verdict, codes: list[str], left: int | None, unread: str | None
+) -> tuple[float, str]:
     if verdict.outcome is Outcome.WOULD_FAIL:
         return repair_hours(codes), f"Repair {', '.join(codes)}; do not just clear the codes."
     if verdict.outcome is Outcome.NOT_READY:
@@ -75,6 +78,9 @@ def _work(verdict: Verdict, codes: list[str], left: int | None) -> tuple[float, 
         return 0.0, f"Drive normally until complete: {names}. Do not clear codes."
     if not verdict.in_scope:
         return 0.0, "Ask the inspection authority: this program does not cover the vehicle."
+    if unread is not None:  # a fresh reading would say no more than the last one
+        soon = left is not None and left <= SOON_DAYS
+        return DEFAULT_HOURS if soon else 0.0, "Have lamp, codes and monitors read by hand."
     if verdict.outcome is Outcome.CANNOT_TELL:
         return DEFAULT_HOURS, "Take a fresh reading; check the gateway if it stays silent."
     if left is not None and left <= SOON_DAYS:

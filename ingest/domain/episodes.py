@@ -17,11 +17,15 @@ from msgspec import UNSET
 from gateway import contract
 from gateway.facts import Monitor
 from ingest.domain.clears import COUNTERS, evidence_of_clear
+from ingest.domain.cycles import Cycle, cycle_of
+from ingest.domain.details import ANOTHER_TESTER, take_ecu_details, take_vehicle_details
 from ingest.domain.observed import Anchor, moved, observe
-from ingest.domain.picture import EcuPicture, Picture
+from ingest.domain.parts import continues, joined
+from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 1
-Kind = Literal["mil_on", "code", "not_complete", "clear"]
+FOLD_VERSION = 2
+"""Counted up with every change of what is folded: states of another one are folded again."""
+Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester"]
 Key = tuple[str, int]
 
 _ECU_FIELDS = (
@@ -38,7 +42,8 @@ _EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permane
 class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
     """Something with a start and maybe an end (epoch ms), found in readings by their keys.
 
-    `subject` is '' for the lamp and clears, 'P0420:confirmed' for a code, else a monitor's value.
+    `subject` is '' for the lamp, clears and another tester, 'P0420:confirmed' for a code, else a
+    monitor's value.
     """
 
     kind: Kind
@@ -71,11 +76,12 @@ class VehicleState(msgspec.Struct, kw_only=True, omit_defaults=True):
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """The state after a report, the episodes it opened or closed, and when it was observed."""
+    """The state after a report, what it opened, closed or ended, and when it was observed."""
 
     state: VehicleState
     changed: list[Episode] = field(default_factory=list)
     observed_at: int = 0
+    cycles: list[Cycle] = field(default_factory=list)
 
 
 def start() -> VehicleState:
@@ -95,23 +101,24 @@ def fold(state: VehicleState, report: contract.Report, vehicle_vin: str) -> Step
         held_at=state.held_at,
     )
     changed: list[Episode] = []
-    if fresh.held is not None and not _continues(fresh.held, report):
-        changed += _flush(fresh)
+    cycles: list[Cycle] = []
+    if fresh.held is not None and not continues(fresh.held, report):
+        changed += _flush(fresh, cycles)
     picture = fresh.picture
     picture.last_key = (report.journal, report.seq)
     picture.last_seen_at = at
     if not _is_this_vehicle(picture, report, vehicle_vin):
-        return Step(fresh, changed, at)
+        return Step(fresh, changed, at, cycles)
     if report.part is not UNSET and report.part[1] > 1:
         if fresh.held is None:
             fresh.held, fresh.held_at = report, at
         else:
-            fresh.held = _joined(fresh.held, report)
+            fresh.held = joined(fresh.held, report)
         if report.part[0] == report.part[1]:
-            changed += _flush(fresh)
+            changed += _flush(fresh, cycles)
     else:
-        changed += _take(fresh, report, at)
-    return Step(fresh, changed, at)
+        changed += _take(fresh, report, at, cycles)
+    return Step(fresh, changed, at, cycles)
 
 
 def _is_this_vehicle(picture: Picture, report: contract.Report, vehicle_vin: str) -> bool:
@@ -124,64 +131,33 @@ def _is_this_vehicle(picture: Picture, report: contract.Report, vehicle_vin: str
     return not differs
 
 
-def _continues(held: contract.Report, report: contract.Report) -> bool:
-    """Whether a report is the next part of the reading being held."""
-    if report.part is UNSET or held.part is UNSET or held.journal != report.journal:
-        return False
-    return (
-        report.part[1] == held.part[1]
-        and report.part[0] == held.part[0] + 1
-        and report.seq - report.part[0] == held.seq - 1
-    )
-
-
-def _joined(held: contract.Report, report: contract.Report) -> contract.Report:
-    """One reading out of two parts; `seq` stays that of the first, `part` that of the last."""
-    values = {
-        name: value
-        for name in report.__struct_fields__
-        if (value := getattr(report, name)) is not UNSET
-        and name not in {"seq", "ecus", "taken_at", "clock", "uptime_ms", "evidence"}
-    }
-    ecus = dict(held.ecus)
-    for ecu_id, reading in report.ecus.items():
-        ecus[ecu_id] = _joined_ecu(ecus[ecu_id], reading) if ecu_id in ecus else reading
-    return msgspec.structs.replace(held, **{**values, "ecus": ecus})
-
-
-def _joined_ecu(first: contract.EcuReading, more: contract.EcuReading) -> contract.EcuReading:
-    said = {
-        name: value
-        for name in more.__struct_fields__
-        if (value := getattr(more, name)) is not UNSET
-    }
-    return msgspec.structs.replace(first, **said)
-
-
-def _flush(state: VehicleState) -> list[Episode]:
+def _flush(state: VehicleState, cycles: list[Cycle]) -> list[Episode]:
     held, at = state.held, state.held_at
     state.held, state.held_at = None, 0
-    return [] if held is None else _take(state, held, at)
+    return [] if held is None else _take(state, held, at, cycles)
 
 
-def _take(state: VehicleState, report: contract.Report, at: int) -> list[Episode]:
+def _take(
+    state: VehicleState, report: contract.Report, at: int, cycles: list[Cycle]
+) -> list[Episode]:
     """Bring one whole reading into a state that is ours to change."""
     picture = state.picture
     key = (report.journal, report.seq)
     changed: list[Episode] = []
-    if report.ecus:
+    if report.ecus or report.heard in UNREAD:
         picture.heard_at = at
         if picture.first_heard_at is None:
             picture.first_heard_at = at
     evidence = evidence_of_clear(picture, report)
     if evidence:
         changed.append(_clear(picture, evidence, at, key))
-    _count_cycle(picture, report, restarted=bool(evidence))
+    cycles += _ended_cycle(picture, report, at, restarted=bool(evidence))
     for name in _VALUES:
         value = getattr(report, name)
         if value is not UNSET:
             setattr(picture, name, value)
-    if _take_ecus(picture, report, at, cleared=bool(evidence)):
+    tester_differs = take_vehicle_details(picture, report, at)
+    if _take_ecus(picture, report, at, cleared=bool(evidence)) or tester_differs:
         changed += _turn_over(state, at, key)
     return changed
 
@@ -203,14 +179,18 @@ def _clear(picture: Picture, evidence: list[str], at: int, key: Key) -> Episode:
     )  # fmt: skip
 
 
-def _count_cycle(picture: Picture, report: contract.Report, restarted: bool) -> None:
+def _ended_cycle(
+    picture: Picture, report: contract.Report, at: int, restarted: bool
+) -> list[Cycle]:
+    """Count the driving cycle that a reading brings, unless it was told before."""
     cycle = report.driving_cycle
     if cycle is UNSET or cycle.started_at == picture.last_cycle_started:
-        return
+        return []
     picture.last_cycle_started = cycle.started_at
     picture.driving_cycles += 1
     if not restarted:  # the cycle in which the clear was found is not known to lie after it
         picture.driving_cycles_since_clear += 1
+    return [cycle_of(cycle, (report.journal, report.seq), at)]
 
 
 def _take_ecus(picture: Picture, report: contract.Report, at: int, cleared: bool) -> bool:
@@ -231,6 +211,7 @@ def _take_ecus(picture: Picture, report: contract.Report, at: int, cleared: bool
                 continue
             setattr(ecu, name, value)
             differs = differs or name in _EPISODE_FIELDS
+        take_ecu_details(ecu, reading, at, picture.last_clear_at)
         if reading.monitors is not UNSET:
             ecu.readiness_at = at
             ecu.before_clear = False
@@ -276,6 +257,8 @@ def _standing(picture: Picture) -> dict[tuple[Kind, str], bool]:
     }  # fmt: skip
     for subject in sorted(codes):
         now["code", subject] = True
+    if picture.quiet == ANOTHER_TESTER:
+        now["another_tester", ""] = True
     merged = picture.monitors()
     for monitor in Monitor:
         if merged.get(monitor) is False:

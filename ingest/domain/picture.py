@@ -6,11 +6,27 @@ answered"; an empty list or mapping means "asked, none".
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 
 import msgspec
 
+from gateway.contract import (
+    Calibration,
+    FreezeFrame,
+    Implausible,
+    LampBroadcast,
+    MonitorResult,
+)
 from gateway.facts import CONTINUOUS, CycleStatus, Ignition, Monitor
+
+UNREAD: Mapping[str, str] = MappingProxyType(
+    {
+        "j1939": "J1939 vehicle, not read yet",
+        "newer_protocol": "newer protocol, not read yet",
+    }
+)
+"""What is said of a vehicle that speaks, yet not in the language that is read (SAE J1979)."""
 
 
 class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
@@ -26,6 +42,12 @@ class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
     confirmed: list[str] | None = None
     pending: list[str] | None = None
     permanent: list[str] | None = None
+    freeze_frames: list[FreezeFrame] | None = None
+    freeze_frames_at: int | None = None
+    test_results: list[MonitorResult] | None = None
+    test_results_at: int | None = None
+    in_use_counters: dict[str, int] | None = None
+    calibrations: list[Calibration] | None = None
     before_clear: bool = False
     """True while this ECU has not answered since the last clear: its monitors are old news."""
 
@@ -33,7 +55,10 @@ class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
 class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     """One vehicle now. Lengths in km, times in minutes where the name says so.
 
-    `heard_at` is the last reading with any ECU in it; `last_seen_at` the last report at all.
+    `heard_at` is the last reading with any ECU in it, or with a language we do not read;
+    `last_seen_at` the last report at all. `heard` is what the vehicle last spoke, `quiet` why its
+    gateway keeps silent (until `quiet_until`). `live`, `implausible` and `lamp_broadcasts` are of
+    the last reading that asked, at their own times.
     `driving_cycles` counts all ended cycles, `driving_cycles_since_clear` those since a clear.
     """
 
@@ -56,6 +81,15 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     odometer_km: float | None = None
     fuel_level_pct: float | None = None
     module_v: float | None = None
+    live: dict[str, float] | None = None
+    live_at: int | None = None
+    implausible: list[Implausible] | None = None
+    implausible_at: int | None = None
+    lamp_broadcasts: list[LampBroadcast] | None = None
+    lamp_broadcasts_at: int | None = None
+    heard: str | None = None
+    quiet: str | None = None
+    quiet_until: int | None = None
 
     def mil(self) -> bool | None:
         """Whether any ECU commands the lamp; None when none ever said."""
@@ -84,6 +118,10 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
         """When the oldest readiness still relied on was read; None if never."""
         times = [ecu.readiness_at for ecu in self.ecus.values() if ecu.readiness_at is not None]
         return min(times) if times else None
+
+    def unread(self) -> str | None:
+        """Why nothing can be read of a vehicle that is heard; None once it answered SAE J1979."""
+        return None if self.readiness_at() is not None else UNREAD.get(self.heard or "")
 
     def _lists(self, kind: str) -> Iterator[list[str] | None]:
         for ecu in self.ecus.values():

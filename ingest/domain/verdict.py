@@ -141,6 +141,9 @@ def _unheard(
     if picture is not None and picture.vin_mismatch is not None:
         text = "The gateway reads another vehicle's VIN: check where it is fitted."
         return _ours(text, f"VIN read {picture.vin_mismatch}")
+    speaks = None if picture is None else picture.unread()
+    if picture is not None and speaks is not None:
+        return _ours(f"{speaks[0].upper()}{speaks[1:]}.", f"heard on the bus: {picture.heard}")
     if picture is None or picture.heard_at is None:
         return _ours("Never heard from: no reading of this vehicle yet.", "no reading")
     read_at = picture.readiness_at()

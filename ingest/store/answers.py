@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Any
 
+from ingest.domain.cycles import Cycle
 from ingest.domain.due import Need
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
@@ -136,6 +137,8 @@ class VehicleRecord:
     appointments: tuple[Appointment, ...]
     reports: int
     gateways: tuple[tuple[str, datetime, datetime | None], ...]
+    cycles: tuple[Cycle, ...] = ()
+    """Driving cycles, the newest first."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,9 +128,15 @@ def _prepare_sqlite(engine: Engine) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def _migrate(engine: Engine, shown: str) -> None:
+def migrations() -> Config:
+    """Alembic's configuration of our migrations; the connection goes into its attributes."""
     config = Config()
     config.set_main_option("script_location", str(_MIGRATIONS))
+    return config
+
+
+def _migrate(engine: Engine, shown: str) -> None:
+    config = migrations()
     head = ScriptDirectory.from_config(config).get_current_head()
     with engine.connect() as connection:
         if _revision_if_ours(connection, shown) == head:

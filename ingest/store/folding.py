@@ -15,8 +15,10 @@ from sqlalchemy import Connection, bindparam, select, update
 from gateway import contract
 from ingest.domain import alerts as alert_rules
 from ingest.domain import episodes as rules
+from ingest.domain.cycles import Cycle
+from ingest.domain.cycles import Key as CycleKey
 from ingest.domain.episodes import Episode, VehicleState
-from ingest.store import alert_log, episode_log
+from ingest.store import alert_log, cycle_log, episode_log
 from ingest.store.database import upsert
 from ingest.store.history import Key
 from ingest.store.projections import ProjectionWriter, rows_of, stored_rows
@@ -52,6 +54,7 @@ class Fold:
     reports: int = 0
     episodes: dict[str, Episode] = field(default_factory=dict)
     conditions: dict[str, alert_rules.Condition] = field(default_factory=dict)
+    cycles: dict[CycleKey, Cycle] = field(default_factory=dict)
     moved: list[dict[str, int]] = field(default_factory=list)
     """Report rows whose observed time is another one now (a whole fold only)."""
 
@@ -61,6 +64,8 @@ class Fold:
         self.state = step.state
         self.position = placed.position
         self.reports += 1
+        for cycle in step.cycles:
+            self.cycles[cycle.key] = cycle
         for episode in step.changed:
             self.episodes[episode.natural] = episode
             if episode.kind == LAMP and episode.ended_at is None:
@@ -112,6 +117,7 @@ def fold_new(
         writer.change(fold.vehicle_id, old, rows_of(fold.state.picture))
     writer.write(connection)
     stored = episode_log.write_changes(connection, {f.vehicle_id: f.episodes for f in straight})
+    cycle_log.write_changes(connection, {f.vehicle_id: f.cycles for f in straight})
     _write_alerts(connection, straight, stored, now)
     save_states(connection, straight)
     if again:
@@ -231,6 +237,7 @@ def refold(connection: Connection, vehicle_ids: Sequence[int], now: int) -> None
         folds.append(fold)
         writer.change(vehicle_id, stored[vehicle_id], rows_of(fold.state.picture))
         ids, withdrawn = episode_log.write_diff(connection, vehicle_id, fold.episodes)
+        cycle_log.write_diff(connection, vehicle_id, fold.cycles)
         _write_alerts(connection, [fold], {vehicle_id: ids}, now)
         alert_log.withdraw(connection, withdrawn, now)
         if fold.moved:

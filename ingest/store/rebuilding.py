@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, select
 
 from ingest.domain import episodes as rules
 from ingest.domain.episodes import Episode
-from ingest.store import episode_log, folding
+from ingest.store import cycle_log, episode_log, folding
 from ingest.store.assigning import known_gateways, reassign
 from ingest.store.database import read, write
 from ingest.store.folding import LAMP, Fold
@@ -53,6 +53,24 @@ def rebuild(engine: Engine, *, check: bool, now: datetime) -> RebuildResult:
     return RebuildResult(len(vehicles), reports, tuple(differences))
 
 
+def bring_up_to_date(engine: Engine, *, now: datetime) -> int:
+    """Fold again every vehicle whose state is of another edition of the rules; return how many.
+
+    Each in a transaction of its own, so that a start that is cut short goes on at the next one.
+    """
+    query = (
+        select(vehicle_state.c.vehicle_id)
+        .where(vehicle_state.c.fold_version != rules.FOLD_VERSION)
+        .order_by(vehicle_state.c.vehicle_id)
+    )
+    with read(engine) as connection:
+        old = list(connection.execute(query).scalars())
+    for vehicle_id in old:
+        with write(engine) as connection:
+            folding.refold(connection, [vehicle_id], to_ms(now))
+    return len(old)
+
+
 def _differences(connection: Connection, fold: Fold) -> list[str]:
     found = [] if _state_agrees(connection, fold) else ["the state differs"]
     if fold.moved:
@@ -65,6 +83,8 @@ def _differences(connection: Connection, fold: Fold) -> list[str]:
     rows = list(episode_log.stored(connection, fold.vehicle_id))
     kept = {row.natural: episode_log.episode_of(row) for row in rows}
     found += _episode_differences(kept, fold.episodes)
+    if cycle_log.stored(connection, fold.vehicle_id) != fold.cycles:
+        found.append("driving cycles: those stored are not those folded")
     found += _alert_differences(connection, fold)
     return found
 
@@ -124,6 +144,7 @@ def snapshot(engine: Engine) -> dict[str, Any]:
                     item.natural: episode_log.episode_of(item)
                     for item in episode_log.stored(connection, row.id)
                 },
+                "driving cycles": cycle_log.stored(connection, row.id),
                 "observed": connection.execute(
                     select(report.c.journal, report.c.seq, report.c.observed_at)
                     .where(report.c.vehicle_id == row.id)

@@ -228,6 +228,19 @@ episode = Table(
     Index("episode_natural", "vehicle_id", "natural"),
 )
 
+driving_cycle = Table(
+    "driving_cycle",
+    metadata,
+    Column("vehicle_id", ForeignKey("vehicle.id"), primary_key=True),
+    Column("journal", String(36), primary_key=True),
+    Column("seq", BigInteger, primary_key=True, autoincrement=False),
+    Column("observed_at", Millis, nullable=False),
+    Column("started_at", Millis, nullable=False),
+    Column("ended_at", Millis, nullable=False),
+    Column("summary", Text, nullable=False),  # JSON of ingest.domain.cycles.Cycle
+    Index("driving_cycle_of_vehicle", "vehicle_id", "observed_at"),
+)
+
 alert = Table(
     "alert",
     metadata,

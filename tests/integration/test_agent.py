@@ -6,107 +6,14 @@ Answers in bytes after SAE J1979: PID 01 byte A bit 7 is the lamp, the rest coun
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from msgspec import UNSET
 
-from gateway import contract
 from gateway.__main__ import build_parser, main
-from gateway.agent import Agent, Rhythm
-from gateway.outbox import Outbox
-from gateway.sampling import Moment
-
-START = datetime(2026, 11, 2, 13, 0, tzinfo=UTC)
-
-
-class HandClock:
-    """A clock that the test moves on."""
-
-    def __init__(self, known: bool = True) -> None:
-        self.at_s, self.known = 1000.0, known
-
-    def now(self) -> datetime:
-        return START + timedelta(seconds=self.at_s - 1000.0)
-
-    def moment(self) -> Moment:
-        uptime_ms = int(self.at_s * 1000)
-        return (
-            Moment(self.now(), "synced", uptime_ms)
-            if self.known
-            else Moment(None, "unset", uptime_ms)
-        )
-
-    def seconds(self) -> float:
-        return self.at_s
-
-
-class Vehicle:
-    """One ECU in bytes; silent while the ignition is off."""
-
-    def __init__(self) -> None:
-        self.on = False
-        self.broken = False
-        self.asked: list[bytes] = []
-        self.answers: dict[bytes, bytes] = {
-            bytes.fromhex(request): bytes.fromhex(answer)
-            for request, answer in {
-                "0100": "410088180000",  # PIDs 01, 05, 0C, 0D
-                "0101": "410100076100",
-                "0105": "41057B",
-                "010C": "410C0DAC",
-                "010D": "410D32",
-                "010C0D0542462F": "410C0DAC0D32057B",
-                "03": "4300",
-                "07": "4700",
-                "0A": "4A00",
-            }.items()
-        }
-
-    def ask(self, request: bytes) -> Mapping[str, bytes]:
-        self.asked.append(request)
-        if self.broken:
-            raise OSError("bus off")
-        if not self.on or request not in self.answers:
-            return {}
-        return {"7E8": self.answers[request]}
-
-    def light_the_lamp(self) -> None:
-        self.answers[b"\x01\x01"] = bytes.fromhex("410181076100")
-        self.answers[b"\x03"] = bytes.fromhex("43010420")
-
-
-class Bench:
-    """Agent, vehicle, clock and outbox of one test."""
-
-    def __init__(self, path: Path, known: bool = True) -> None:
-        self.clock, self.vehicle = HandClock(known), Vehicle()
-        self.outbox = Outbox(path, self.clock.now)
-        self.agent = Agent(
-            "gw-0001", self.vehicle.ask, self.outbox, None, self.clock, Rhythm(periodic_s=900)
-        )
-
-    def drive(self, seconds: float) -> None:
-        """Step once a second."""
-        for _ in range(round(seconds)):
-            self.agent.step()
-            self.clock.at_s += 1
-
-    def reports(self) -> list[contract.Report]:
-        return [contract.decode_report(item.body) for item in self.outbox.due(0.0, 1000)]
-
-    def ask(self, want: str = "fresh", life_s: float = 300) -> None:
-        self.agent.on_ask(
-            contract.Ask(
-                schema="ask/1",
-                gateway="gw-0001",
-                ask_id="a1",
-                want="full" if want == "full" else "fresh",
-                expires_at=contract.format_time(self.clock.now() + timedelta(seconds=life_s)),
-            )
-        )
+from tests.support.agent_bench import Bench
 
 
 @pytest.fixture
@@ -124,7 +31,7 @@ def test_a_drive_is_read_at_key_on_periodically_and_at_key_off(bench: Bench) -> 
     bench.vehicle.on = False
     bench.drive(60)
     reports = bench.reports()
-    assert [one.reason for one in reports] == ["key_on", "periodic", "periodic", "key_off"]
+    assert [one.reason for one in reports] == ["key_on", "full", "periodic", "periodic", "key_off"]
     ecu = reports[0].ecus["7E8"]
     assert (ecu.mil, ecu.code_count, ecu.confirmed, ecu.pending) == (False, 0, [], [])
     assert (reports[0].coolant_c, reports[0].vehicle_speed_kmh) == (83, 50)
@@ -135,7 +42,8 @@ def test_a_drive_is_read_at_key_on_periodically_and_at_key_off(bench: Bench) -> 
     # 2000 s at 50 km/h.
     assert cycle.distance_km == pytest.approx(27.8, abs=0.2)
     assert not bench.agent.ignition_on
-    assert [one.driving_cycle is UNSET for one in reports] == [True, True, True, False]
+    assert [one.driving_cycle is UNSET for one in reports] == [True] * 4 + [False]
+    assert {one.heard for one in reports[:-1]} == {"answers"}
 
 
 def test_the_second_drive_knows_how_long_the_vehicle_stood(bench: Bench) -> None:
@@ -152,7 +60,7 @@ def test_a_lamp_that_comes_on_is_read_within_a_minute(bench: Bench) -> None:
     bench.drive(100)
     bench.vehicle.light_the_lamp()
     bench.drive(61)
-    key_on, change = bench.reports()
+    key_on, _full, change = bench.reports()
     assert (key_on.reason, change.reason) == ("key_on", "change")
     ecu = change.ecus["7E8"]
     assert (ecu.mil, ecu.code_count, ecu.confirmed) == (True, 1, ["P0420"])
@@ -195,7 +103,7 @@ def test_a_broken_bus_is_survived_and_is_no_key_off(bench: Bench) -> None:
     bench.vehicle.broken = False
     bench.drive(20)
     assert bench.agent.ignition_on
-    assert [one.reason for one in bench.reports()] == ["key_on"]
+    assert [one.reason for one in bench.reports()] == ["key_on", "full"]
 
 
 def test_an_unset_clock_gives_readings_without_a_time(tmp_path: Path) -> None:
@@ -210,9 +118,44 @@ def test_an_unset_clock_gives_readings_without_a_time(tmp_path: Path) -> None:
     bench.outbox.close()
 
 
-def test_a_parked_vehicle_is_hardly_asked(bench: Bench) -> None:
+def test_a_parked_vehicle_is_never_asked(bench: Bench) -> None:
     bench.drive(600)
-    assert len(bench.vehicle.asked) <= 600 / 10 * 4
+    bench.vehicle.on = True
+    bench.drive(60)
+    bench.vehicle.on = False
+    bench.drive(11)  # until the silence counts as ignition off
+    assert not bench.agent.ignition_on
+    assert bench.requests(24 * 3600) == []
+    bench.ask()
+    assert bench.requests(5) == []
+
+
+def test_the_silence_at_key_off_is_made_sure_of_with_a_handful_of_requests(bench: Bench) -> None:
+    bench.vehicle.on = True
+    bench.drive(30)
+    bench.vehicle.on = False
+    assert len(bench.requests(60)) <= 5
+
+
+def test_a_door_that_wakes_the_bus_is_asked_only_now_and_then(bench: Bench) -> None:
+    bench.vehicle.awake = True
+    assert len(bench.requests(600)) <= 8
+    bench.vehicle.awake = False
+    assert bench.requests(600) == []
+    bench.vehicle.on = True
+    bench.drive(11)
+    assert bench.agent.ignition_on
+
+
+def test_a_start_while_the_bus_is_still_awake_is_noticed(bench: Bench) -> None:
+    bench.vehicle.on = bench.vehicle.awake = True
+    bench.drive(60)
+    bench.vehicle.on = False
+    bench.drive(30)
+    assert not bench.agent.ignition_on
+    bench.vehicle.on = True
+    bench.drive(61)
+    assert bench.agent.ignition_on
 
 
 def test_the_command_line_asks_for_a_configuration(capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,104 +5,16 @@ Traces: SAE J1979 answers over ISO 15765-4 (B), replayed before on a virtual bus
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from itertools import count
-
 import can
-import isotp
 import pytest
 
-from gateway.link import BusTaken, CanLink
+from gateway.link import BusTaken
 from gateway.protocol.guard import Guard, Refused
 from gateway.protocol.session import read_vehicle
+from tests.support.can_bench import Script, bench, says
 
 VIN = "490201314D3847444D3941584B50303432373838"
 CODES = "430601000200030043008200C100"
-PARAMS = {"stmin": 0, "blocksize": 0, "tx_padding": 0xCC, "tx_data_min_length": 8}
-_channels = count()
-
-Script = dict[str, list[tuple[float, str]]]
-"""Answers of an ECU by request: seconds to wait before each, and its payload in hex."""
-
-
-class ScriptedEcu:
-    """An ECU on the bus: hears functional requests, answers through its own transport."""
-
-    def __init__(self, channel: str, number: int, script: Script, bits29: bool = False) -> None:
-        self._functional = 0x18DB33F1 if bits29 else 0x7DF
-        self._script = script
-        self._bus = can.Bus(interface="virtual", channel=channel)
-        self._notifier = can.Notifier(self._bus, [self._hear], timeout=0.02)
-        if bits29:
-            mode = isotp.AddressingMode.NormalFixed_29bits
-            address = isotp.Address(mode, source_address=number, target_address=0xF1)
-        else:
-            mode = isotp.AddressingMode.Normal_11bits
-            address = isotp.Address(mode, rxid=number - 8, txid=number)
-        self._stack = isotp.NotifierBasedCanStack(
-            self._bus, self._notifier, address=address, params=PARAMS
-        )
-        self._stack.start()
-        self._threads: list[threading.Thread] = []
-
-    def _hear(self, message: can.Message) -> None:
-        if message.arbitration_id != self._functional:
-            return
-        request = bytes(message.data[1 : 1 + message.data[0]]).hex().upper()
-        thread = threading.Thread(target=self._answer, args=(self._script.get(request, []),))
-        self._threads.append(thread)
-        thread.start()
-
-    def _answer(self, answers: list[tuple[float, str]]) -> None:
-        for wait, payload in answers:
-            time.sleep(wait)
-            self._stack.send(bytes.fromhex(payload))
-
-    def close(self) -> None:
-        """Leave the bus with every thread ended."""
-        for thread in self._threads:
-            thread.join()
-        self._stack.stop()
-        self._notifier.stop()
-        self._bus.shutdown()
-
-
-class Bench:
-    """A link, its ECUs and a listener on one channel."""
-
-    def __init__(
-        self, stack: ExitStack, ecus: dict[int, Script], bits29: bool, guard: Guard | None
-    ):
-        self.channel = f"link-{next(_channels)}"
-        for number, script in ecus.items():
-            stack.callback(ScriptedEcu(self.channel, number, script, bits29).close)
-        self.listener = can.Bus(interface="virtual", channel=self.channel)
-        stack.callback(self.listener.shutdown)
-        bus = can.Bus(interface="virtual", channel=self.channel)
-        self.link = CanLink(bus, bits29=bits29, guard=guard)
-        stack.callback(self.link.close)
-
-    def heard(self) -> list[tuple[str, str]]:
-        """Every frame so far: id and data in hex."""
-        frames = []
-        while (message := self.listener.recv(timeout=0)) is not None:
-            frames.append((f"{message.arbitration_id:X}", message.data.hex(" ").upper()))
-        return frames
-
-
-@contextmanager
-def bench(
-    ecus: dict[int, Script], bits29: bool = False, guard: Guard | None = None
-) -> Iterator[Bench]:
-    with ExitStack() as stack:
-        yield Bench(stack, ecus, bits29, guard)
-
-
-def says(**answers: str) -> Script:
-    return {key.removeprefix("x"): [(0.0, value)] for key, value in answers.items()}
 
 
 def test_the_vin_trace_is_reproduced_frame_by_frame():

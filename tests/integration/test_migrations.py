@@ -6,6 +6,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine, inspect, update
@@ -14,6 +15,7 @@ from ingest.store.database import (
     APPLICATION_ID,
     DatabaseTrouble,
     NotOurDatabase,
+    migrations,
     open_database,
     read,
     write,
@@ -34,6 +36,22 @@ def test_the_migrations_give_exactly_the_tables_of_the_schema(url: str) -> None:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
 
         assert compare_metadata(context, metadata) == []
+
+
+def test_every_migration_but_the_first_goes_back_and_forward_again(url: str) -> None:
+    with opened(url) as engine:
+        load(engine, vehicle(1))
+        config = migrations()
+        with write(engine) as connection:
+            config.attributes["connection"] = connection
+            command.downgrade(config, "0001")
+        with read(engine) as connection:
+            assert "driving_cycle" not in inspect(connection).get_table_names()
+    with opened(url) as engine:
+        with read(engine) as connection:
+            context = MigrationContext.configure(connection, opts={"compare_type": True})
+            assert compare_metadata(context, metadata) == []
+        assert load(engine, vehicle(1), request_id="2").unchanged == 1
 
 
 def test_a_store_opened_again_keeps_what_it_holds(url: str) -> None:

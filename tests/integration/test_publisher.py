@@ -17,8 +17,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from gateway import contract
+from gateway.broker_access import Retry
 from gateway.outbox import Outbox
-from gateway.publisher import BrokerNotThere, Publisher
+from gateway.publisher import IN_FLIGHT_BYTES, NEWS_KEPT, WINDOW, BrokerNotThere, Publisher
 from tests.support.services import RunningBroker
 
 NOW = datetime(2026, 11, 2, 14, 0, tzinfo=UTC)
@@ -89,7 +90,7 @@ def outbox(tmp_path: Path) -> Iterator[Outbox]:
     box.close()
 
 
-def fill(outbox: Outbox, count: int) -> list[int]:
+def fill(outbox: Outbox, count: int, padding: int = 0) -> list[int]:
     def build(seq: int, _: object) -> list[contract.Report]:
         return [
             contract.Report(
@@ -103,7 +104,7 @@ def fill(outbox: Outbox, count: int) -> list[int]:
                 clock="synced",
                 uptime_ms=seq,
                 reason="periodic",
-                ecus={},
+                ecus={"7E8": contract.EcuReading(in_use_counters={"x" * padding: 1})},
             )
         ]
 
@@ -274,4 +275,93 @@ def test_without_a_broker_the_check_says_so_and_the_loop_goes_on(
     for _ in range(3):
         publisher.loop()
     assert (publisher.connected, outbox.pending()) == (False, 1)
+    publisher.stop()
+
+
+def test_news_goes_ahead_of_a_months_backlog(
+    outbox: Outbox, broker: RunningBroker, listener: Listener
+) -> None:
+    """3,000 readings wait, as after a month out of coverage; two lamps come on meanwhile."""
+    fill(outbox, 3000)
+    publisher = made(outbox, broker)
+    wait_for(lambda: len(listener.reports()) >= 200, publisher.loop)
+    seqs = fill(outbox, 2)
+    bodies = {item.seq: item.body for item in outbox.due(0.0, 5000) if item.seq in seqs}
+    for seq in seqs:
+        publisher.ahead(seq, bodies[seq])
+    # What is on its way stands before them, and nothing else of the backlog.
+    wait_for(lambda: set(bodies.values()) <= set(listener.reports()), publisher.loop)
+    places = [listener.reports().index(bodies[seq]) for seq in seqs]
+    assert places[1] < places[0] < 2000
+    wait_for(lambda: len(listener.reports()) >= 3002, publisher.loop)
+    assert len(set(listener.reports())) == len(listener.reports()) == 3002
+    publisher.stop()
+
+
+@pytest.mark.parametrize(
+    "padding, highest", [(0, WINDOW), (20_000, 7)], ids=["small reports", "large reports"]
+)
+def test_only_so_much_is_on_its_way_at_once(
+    outbox: Outbox, broker: RunningBroker, listener: Listener, padding: int, highest: int
+) -> None:
+    fill(outbox, 300, padding)
+    publisher = made(outbox, broker)
+    flying: list[dict[int, int]] = []
+
+    def step() -> None:
+        publisher.loop()
+        flying.append(dict(publisher._flying))
+
+    wait_for(lambda: len(listener.reports()) >= 300, step)
+    assert max(len(one) for one in flying) <= highest
+    # It stops once the limit is reached: the last report may go beyond.
+    assert max(sum(one.values()) for one in flying) < IN_FLIGHT_BYTES + contract.MAX_BODY
+    publisher.stop()
+
+
+def test_news_that_waits_is_bounded_and_the_rest_goes_in_its_turn(
+    outbox: Outbox, broker: RunningBroker, listener: Listener
+) -> None:
+    seqs = fill(outbox, NEWS_KEPT + 8)
+    publisher = made(outbox, broker)
+    for item in outbox.due(0.0, 1000):
+        publisher.ahead(item.seq, item.body)
+    wait_for(lambda: len(listener.reports()) >= len(seqs), publisher.loop)
+    told = [contract.decode_report(body).seq for body in listener.reports()]
+    assert told == [*reversed(seqs[8:]), *seqs[:8]]
+    publisher.stop()
+
+
+def test_every_wait_is_drawn_anew_between_1_and_60_s() -> None:
+    spreads: list[tuple[float, float]] = []
+
+    def draw(low: float, high: float) -> float:
+        spreads.append((low, high))
+        return high
+
+    retry = Retry(draw)
+    assert [retry.next_s() for _ in range(7)] == [4, 8, 16, 32, 60, 60, 60]
+    assert {low for low, _ in spreads} == {1.0}
+    retry.reset()
+    assert retry.next_s() == 4
+    for _ in range(5000):
+        assert retry.next_s() <= 60
+
+
+@pytest.mark.parametrize("threaded", [True, False], ids=["own thread", "driven by loop"])
+def test_a_broker_that_is_away_is_tried_again_after_the_drawn_wait(
+    outbox: Outbox, free_port: int, threaded: bool
+) -> None:
+    drawn: list[float] = []
+
+    def draw(low: float, high: float) -> float:
+        drawn.append(high)
+        return 0.01
+
+    nobody = RunningBroker("127.0.0.1", free_port)
+    publisher = made(outbox, nobody, uniform=draw)
+    if threaded:
+        publisher.start()
+    wait_for(lambda: len(drawn) >= 5, (lambda: None) if threaded else publisher.loop)
+    assert drawn[:5] == [4, 8, 16, 32, 60]
     publisher.stop()

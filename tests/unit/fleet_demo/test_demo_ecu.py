@@ -189,10 +189,11 @@ def test_identity_bytes() -> None:
     assert subject.answer(b"\x09\x06") == bytes.fromhex("490602 1791BC82 16E062BE")
     names = b"JMB*36761500\0\0\0\0JMB*4787261111\0\0"
     assert subject.answer(b"\x09\x04") == b"\x49\x04\x02" + names
-    assert subject.answer(b"\x09\x00") == bytes.fromhex("4900 54000000")
+    assert subject.answer(b"\x09\x00") == bytes.fromhex("4900 55400000")
 
 
-SILENT = ["", "04", "08", "02 0C 00", "05", "06 00", "01", "01 7F", "09 03", "03 00", "22 F8 10",
+SILENT = ["", "04", "08", "02 0C 00", "02 0C", "02 0C 01", "05", "06", "06 02", "06 21 22",
+          "01", "01 7F", "09 03", "03 00", "22 F8 10",
           "14 FF FF 33"]  # fmt: skip
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 
 import pytest
 
-from gateway.protocol.guard import Guard, Refused, allow
+from gateway.protocol.guard import Guard, Refused, allow, single_frame
 
 # Services that read, by SAE J1979 (B); the newer protocol's services begin at 10 (B).
 READS = {0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A}
@@ -103,3 +104,71 @@ def test_what_passes_cannot_be_changed_afterwards():
     allowed = allow(request)  # type: ignore[arg-type,unused-ignore]
     request[0] = 4
     assert allowed == b"\x03"
+
+
+@pytest.mark.parametrize(
+    "line, good",
+    [
+        # Frames and ids of ISO 15765-2 and -4 as tabulated (B); padding CC recommended (B).
+        pytest.param("7DF 02 09 02 CC CC CC CC CC", True, id="VIN"),
+        pytest.param("18DB33F1 02 09 02 CC CC CC CC CC", True, id="VIN on 29 bits"),
+        pytest.param("7DF 07 01 01 05 0C 0D 0F 1F", True, id="six PIDs fill the frame"),
+        pytest.param("7DF 02 09 02", False, id="not padded"),
+        pytest.param("7DF 02 09 02 CC CC CC CC 00", False, id="padded otherwise"),
+        pytest.param("7DF 03 09 02 CC CC CC CC CC", False, id="its length is wrong"),
+        pytest.param("7DF 00 CC CC CC CC CC CC CC", False, id="of no length"),
+        pytest.param("7DF 08 01 01 05 0C 0D 0F 1F", False, id="longer than a frame"),
+        pytest.param("7DF", False, id="empty"),
+        pytest.param("7DF 01 04 CC CC CC CC CC CC", False, id="clear"),
+        pytest.param("7DF 10 08 01 01 05 0C 0D 0F", False, id="first frame of a long request"),
+        pytest.param("7E0 02 09 02 CC CC CC CC CC", False, id="read of one ECU"),
+        pytest.param("7E0 30 00 00 CC CC CC CC CC", True, id="go on"),
+        pytest.param("7E7 32 00 00 CC CC CC CC CC", True, id="too long"),
+        pytest.param("7E0 31 00 00 CC CC CC CC CC", False, id="wait"),
+        pytest.param("7E0 30 08 00 CC CC CC CC CC", False, id="another block size"),
+        pytest.param("7E8 30 00 00 CC CC CC CC CC", False, id="go on, to an answer's id"),
+        pytest.param("7DF 30 00 00 CC CC CC CC CC", False, id="go on, to everybody"),
+        pytest.param("18DA10F1 30 00 00 CC CC CC CC CC", True, id="go on, 29 bits"),
+        pytest.param("18DAF1F1 30 00 00 CC CC CC CC CC", False, id="go on, to a tester"),
+        pytest.param("18DA10FA 30 00 00 CC CC CC CC CC", False, id="go on, as another tester"),
+        pytest.param("18FECC00 01 03 CC CC CC CC CC CC", False, id="J1939 clear"),
+        pytest.param("18EAFFF9 CC FE 00", False, id="J1939 request"),
+        pytest.param("3B0 02 09 02 CC CC CC CC CC", False, id="an id of the vehicle"),
+    ],
+)
+def test_a_frame_passes_only_as_a_read_or_flow_control(line, good):
+    number, *data = line.split()
+    frame = (int(number, 16), len(number) == 8, bytes.fromhex("".join(data)))
+    guard = Guard(identified=True)
+    if good:
+        assert guard.allow_frame(*frame) == frame[2]
+    else:
+        with pytest.raises(Refused):
+            guard.allow_frame(*frame)
+
+
+@pytest.mark.parametrize("extended", [False, True], ids=["11 bit", "29 bit"])
+def test_any_service_in_a_frame_passes_exactly_when_it_reads(extended):
+    number = 0x18DB33F1 if extended else 0x7DF
+    for service in range(256):
+        good = 0
+        for size in range(1, 8):
+            data = single_frame(bytes((service,)) + bytes(size - 1))
+            with contextlib.suppress(Refused):
+                good += Guard(identified=True).allow_frame(number, extended, data) == data
+        assert bool(good) == (service in READS)
+
+
+@pytest.mark.parametrize("size", [0, 8, 9, 300, 4096])
+def test_a_request_beyond_one_frame_is_refused(size):
+    with pytest.raises(Refused):
+        single_frame(bytes(size))
+
+
+def test_the_identification_frame_passes_once():
+    frame = (0x7DF, False, single_frame(b"\x22\xf8\x10"))
+    guard = Guard(identified=False)
+    guard.allow_frame(*frame)
+    assert guard.identified
+    with pytest.raises(Refused):
+        guard.allow_frame(*frame)

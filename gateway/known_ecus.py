@@ -1,0 +1,87 @@
+"""Which ECUs a request waits for: learned from their answers and support bitmaps, without I/O.
+
+An ECU that may answer is waited for; only a bitmap that says otherwise spares the wait. So
+nothing is lost by ending early, and a vehicle whose ECUs have told what they support is read at
+the speed of its answers.
+"""
+
+from __future__ import annotations
+
+from gateway.protocol.decode import decode_bitmap
+from gateway.protocol.tables import BITMAPS, POSITIVE
+
+BLOCK = 0x20
+"""Ids that one bitmap tells about (SAE J1979; B)."""
+FREEZE_FRAME = 0x02
+_BITMAP_SERVICES = frozenset({0x01, 0x02, 0x06, 0x09})
+"""Services that tell what they support (SAE J1979; B)."""
+_CODE_SERVICES = frozenset({0x03, 0x07, 0x0A})
+
+
+class KnownEcus:
+    """The ECUs heard so far and what each says it supports; ECU names are CAN ids in hex."""
+
+    def __init__(self) -> None:
+        self._ecus: set[str] = set()
+        self._bitmaps: dict[tuple[str, int, int], frozenset[int]] = {}
+
+    def met(self, ecu: str) -> None:
+        """Note that an ECU is there, whatever it said."""
+        self._ecus.add(ecu)
+
+    def learn(self, ecu: str, request: bytes, answer: bytes) -> None:
+        """Take a positive answer; a request of one bitmap teaches what the ECU supports."""
+        self.met(ecu)
+        if len(request) < 2 or request[0] not in _BITMAP_SERVICES or request[1] not in BITMAPS:
+            return
+        head = 3 if request[0] == FREEZE_FRAME else 2  # the frame's number comes in between
+        one = len(request) == head
+        if one and len(answer) == head + 4 and answer[:2] == _head(request):
+            self._bitmaps[ecu, request[0], request[1]] = decode_bitmap(request[1], answer[head:])
+
+    def expected(self, request: bytes) -> frozenset[str] | None:
+        """The ECUs that will answer a request; None where nobody knows, so that P2 must pass.
+
+        A first bitmap (`01 00`) is how new ECUs are found: it always takes its full time.
+        """
+        service, ids = request[0], _ids(request)
+        if not self._ecus or 0 in ids:
+            return None
+        if service in _CODE_SERVICES:
+            return frozenset(self._ecus)
+        if service not in _BITMAP_SERVICES:
+            return None
+        found = frozenset(
+            ecu for ecu in self._ecus if any(self._may(ecu, service, one) for one in ids)
+        )
+        return found or None
+
+    def _may(self, ecu: str, service: int, number: int) -> bool:
+        """Whether an ECU may support an id: only its own bitmaps can say that it does not."""
+        block = (number - 1) // BLOCK * BLOCK
+        known = self._bitmaps.get((ecu, service, block))
+        if known is not None:
+            return number in known
+        lower = (self._bitmaps.get((ecu, service, base)) for base in range(0, block, BLOCK))
+        # A bitmap names the next one: where it does not, all that follows is unsupported.
+        return not any(
+            told is not None and base + BLOCK not in told
+            for base, told in zip(range(0, block, BLOCK), lower, strict=True)
+        )
+
+
+def _head(request: bytes) -> bytes:
+    return bytes((request[0] + POSITIVE, request[1]))
+
+
+def _ids(request: bytes) -> bytes:
+    """The ids a request names; of service 02 every second byte is a frame's number."""
+    return request[1::2] if request[0] == FREEZE_FRAME else request[1:]
+
+
+def answers(payload: bytes, request: bytes) -> bool:
+    """Whether a payload is a positive answer to this request: its service, and an id it names."""
+    if payload[0] != request[0] + POSITIVE:
+        return False
+    ids = request[1:3] if request[0] > 0x0A else _ids(request)
+    return len(request) == 1 or (len(payload) > 1 and payload[1] in ids)

@@ -1,0 +1,71 @@
+"""A parked vehicle is never kept awake: when the gateway may send again after key-off (pure).
+
+On a bus that sleeps nothing is ever sent. Somebody at the key wakes it, and only that is a reason
+to ask once whether the ECUs answer. A door or an alarm wakes it too: then one more request now
+and then, further and further apart, until it sleeps again. Limits: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+TRIES_S = (0.0, 10.0, 30.0, 60.0, 120.0, 240.0, 480.0)
+"""When to ask on a bus that is awake, counted from its waking; then every `LATER_S`."""
+LATER_S = 600.0
+_AFTER_KEY_OFF = 3
+"""Asks are this far down the list on a bus that stays awake of itself after key-off."""
+LOW_VOLTAGE_S = 30.0
+"""How long the voltage must be low: cranking pulls it down for some seconds (common practice)."""
+
+
+@dataclass(slots=True)
+class Parking:
+    """What is known of a parked vehicle's bus: since when it is awake, and how often we asked.
+
+    A bus that somebody woke is asked at once. One that stays awake of itself after key-off is
+    left alone for a minute, then asked once in a while: the next start may come before it sleeps.
+    """
+
+    _woke_s: float | None = None
+    tries: int = 0
+
+    def key_off(self, now_s: float) -> None:
+        """The ignition went off; the bus may stay awake for a while of itself."""
+        self._woke_s, self.tries = now_s, _AFTER_KEY_OFF
+
+    def may_ask(self, traffic: bool, now_s: float) -> bool:
+        """Whether one request may be sent now; call it on every look.
+
+        `traffic` is whether frames of others were heard within the last seconds: on a bus that
+        sleeps nothing is ever sent.
+        """
+        if not traffic:
+            self._woke_s, self.tries = None, 0
+            return False
+        if self._woke_s is None:
+            self._woke_s = now_s
+        beyond = self.tries - len(TRIES_S) + 1
+        due = TRIES_S[self.tries] if beyond <= 0 else TRIES_S[-1] + beyond * LATER_S
+        if now_s - self._woke_s < due:
+            return False
+        self.tries += 1
+        return True
+
+
+@dataclass(slots=True)
+class LowVoltage:
+    """Whether the battery must be spared: below `stop_below_v` for `LOW_VOLTAGE_S`."""
+
+    stop_below_v: float
+    _since_s: float | None = None
+
+    def note(self, module_v: float | None, now_s: float) -> bool:
+        """Take one measurement, None when there was none; True when the gateway must stop."""
+        if module_v is None:
+            return False
+        if module_v >= self.stop_below_v:
+            self._since_s = None
+            return False
+        if self._since_s is None:
+            self._since_s = now_s
+        return now_s - self._since_s >= LOW_VOLTAGE_S

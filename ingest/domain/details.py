@@ -1,0 +1,71 @@
+"""What a technician reads besides lamp, codes and monitors, taken from a reading into the picture.
+
+A reading says each of these only when it asked for it; what it does not say stays as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from msgspec import UNSET
+
+from gateway import contract
+from ingest.domain.observed import epoch_ms
+from ingest.domain.picture import EcuPicture, Picture
+
+ANOTHER_TESTER = "another_tester"
+
+
+def take_ecu_details(
+    ecu: EcuPicture, reading: contract.EcuReading, at: int, cleared_at: int | None
+) -> None:
+    """Keep what one ECU says of freeze frames, test results, in-use counters, calibrations.
+
+    Test results are kept by monitor id and test id; those from before a clear go when new ones
+    come. All times are epoch ms.
+    """
+    if reading.freeze_frames is not UNSET:
+        ecu.freeze_frames, ecu.freeze_frames_at = list(reading.freeze_frames), at
+    if reading.test_results is not UNSET:
+        read_at = ecu.test_results_at
+        old = read_at is None or (cleared_at is not None and read_at < cleared_at)
+        known = [] if old else ecu.test_results or []
+        ecu.test_results, ecu.test_results_at = merged(known, reading.test_results), at
+    if reading.in_use_counters is not UNSET:
+        ecu.in_use_counters = dict(reading.in_use_counters)
+    if reading.calibrations is not UNSET:
+        ecu.calibrations = list(reading.calibrations)
+
+
+def merged(
+    known: Sequence[contract.MonitorResult], fresh: Sequence[contract.MonitorResult]
+) -> list[contract.MonitorResult]:
+    """The latest result of every test, in the order of monitor id and test id."""
+    latest = {(one.monitor_id, one.test_id): one for one in known}
+    latest.update({(one.monitor_id, one.test_id): one for one in fresh})
+    return [latest[key] for key in sorted(latest)]
+
+
+def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> bool:
+    """Keep what the reading says of the whole vehicle; True when another tester came or left."""
+    if report.live is not UNSET:
+        picture.live, picture.live_at = dict(report.live), at
+    if report.implausible is not UNSET:
+        picture.implausible, picture.implausible_at = list(report.implausible), at
+    if report.lamp_broadcasts is not UNSET:
+        picture.lamp_broadcasts, picture.lamp_broadcasts_at = list(report.lamp_broadcasts), at
+    if report.heard is not UNSET and (report.heard != "nothing" or picture.heard is None):
+        picture.heard = report.heard
+    before = picture.quiet == ANOTHER_TESTER
+    # Silence is said anew in every reading: one that does not say it was taken out of silence.
+    picture.quiet = None if report.quiet is UNSET else report.quiet
+    picture.quiet_until = None if report.quiet_until is UNSET else _moment(report.quiet_until)
+    return before != (picture.quiet == ANOTHER_TESTER)
+
+
+def _moment(text: str) -> int | None:
+    """Epoch ms; None for a day that does not exist, which the contract lets pass here."""
+    try:
+        return epoch_ms(text)
+    except ValueError:
+        return None

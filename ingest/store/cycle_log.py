@@ -1,0 +1,78 @@
+"""Driving cycles as rows, keyed by vehicle and the reading that brought them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, and_, bindparam, delete, select
+
+from ingest.domain.cycles import Cycle, Key
+from ingest.store.database import upsert
+from ingest.store.schema import driving_cycle
+
+Cycles = Mapping[Key, Cycle]
+"""The driving cycles of one vehicle by the reading that brought them."""
+
+_encoder = msgspec.json.Encoder()
+_decoder = msgspec.json.Decoder(Cycle)
+
+
+def write_changes(connection: Connection, changes: Mapping[int, Cycles]) -> None:
+    """Store the driving cycles a fold came upon, by vehicle."""
+    rows = [_values(one, item) for one, cycles in changes.items() for item in cycles.values()]
+    upsert(connection, driving_cycle, rows)
+
+
+def write_diff(connection: Connection, vehicle_id: int, fresh: Cycles) -> None:
+    """Make the stored driving cycles of a vehicle those of a whole fold."""
+    kept = stored(connection, vehicle_id)
+    gone = [
+        {"b_vehicle": vehicle_id, "b_journal": journal, "b_seq": seq}
+        for journal, seq in kept.keys() - fresh.keys()
+    ]
+    if gone:
+        term = and_(
+            driving_cycle.c.vehicle_id == bindparam("b_vehicle"),
+            driving_cycle.c.journal == bindparam("b_journal"),
+            driving_cycle.c.seq == bindparam("b_seq"),
+        )
+        connection.execute(delete(driving_cycle).where(term), gone)
+    changed = {key: item for key, item in fresh.items() if kept.get(key) != item}
+    write_changes(connection, {vehicle_id: changed})
+
+
+def stored(connection: Connection, vehicle_id: int) -> dict[Key, Cycle]:
+    """The stored driving cycles of a vehicle."""
+    return {one.key: one for one in _read(connection, vehicle_id)}
+
+
+def newest_first(connection: Connection, vehicle_id: int) -> tuple[Cycle, ...]:
+    """The driving cycles of a vehicle, the last one ended first."""
+    return tuple(_read(connection, vehicle_id))
+
+
+def _read(connection: Connection, vehicle_id: int) -> Iterable[Cycle]:
+    query = (
+        select(driving_cycle.c.summary)
+        .where(driving_cycle.c.vehicle_id == vehicle_id)
+        .order_by(
+            driving_cycle.c.observed_at.desc(),
+            driving_cycle.c.journal.desc(),
+            driving_cycle.c.seq.desc(),
+        )
+    )
+    return [_decoder.decode(text) for text in connection.execute(query).scalars()]
+
+
+def _values(vehicle_id: int, item: Cycle) -> dict[str, Any]:
+    return {
+        "vehicle_id": vehicle_id,
+        "journal": item.journal,
+        "seq": item.seq,
+        "observed_at": item.observed_at,
+        "started_at": item.started_at,
+        "ended_at": item.ended_at,
+        "summary": _encoder.encode(item).decode(),
+    }
