@@ -17,6 +17,7 @@ from gateway import contract
 from gateway.bus_port import Bus, LampNews
 from gateway.driving_cycle import CycleTotals, Sampler, completed, general_denominators, moved
 from gateway.facts import Ignition
+from gateway.keeping import Keeper
 from gateway.link import BusQuiet
 from gateway.outbox import Outbox
 from gateway.parking import LowVoltage, Parking
@@ -96,7 +97,7 @@ class Agent:
     ) -> None:
         """`first_fitting` is True once in the life of a fitting: then, and only while no ECU has
         ever answered, the one identification request of the newer protocol may be sent."""
-        self._bus, self._outbox, self._publisher = bus, outbox, publisher
+        self._bus, self._keeper, self._publisher = bus, Keeper(outbox), publisher
         self._clock, self._rhythm, self._ignition = clock, rhythm or Rhythm(), ignition
         self._sender = Sender(gateway_id, outbox.journal, outbox.journal_created_at, outbox.boot_no)
         self._first_fitting = first_fitting
@@ -169,9 +170,9 @@ class Agent:
             made[:] = build_reports(self._sender, reading, reason, moment, seq, dropped, extras)
             return made
 
-        seqs = self._outbox.append(build)
+        seqs = self._keeper.keep(build, reason)
         self._lamps.told(lamps)
-        if reason == "change" and self._publisher is not None:
+        if seqs and reason == "change" and self._publisher is not None:
             for one in made:
                 self._publisher.ahead(one.seq, contract.encode(one))
         return seqs
@@ -196,15 +197,15 @@ class Agent:
             pause = self._rhythm.sample_s if self.ignition_on else self._rhythm.parked_check_s
             self._next_s = now_s + pause
         while self._asks:
-            ask = self._asks.popleft()
-            self._guarded(lambda: self._answer(ask))  # noqa: B023 - called before the next turn
+            self._guarded(self._answer, self._asks.popleft())
+        self._guarded(self._keeper.retry)
         if self._publisher is not None:
             self._guarded(self._publisher.flush)
 
     @staticmethod
-    def _guarded(step: Callable[[], object]) -> None:
+    def _guarded(step: Callable[..., object], *args: object) -> None:
         try:
-            step()
+            step(*args)
         except BusQuiet as error:
             log.info("%s", error)
         except Exception:
