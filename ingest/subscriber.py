@@ -3,6 +3,10 @@
 The order is commit, acknowledge in order of arrival, receipt. A packet id is only valid on the
 connection it came by, so each message carries the generation of its connection. Only paho's
 public calls are used, on one thread.
+
+Whether the loop works is told by `beat_s`, never by `is_connected()`: it moves on with each commit,
+and with each answer to a SUBSCRIBE of a filter that matches nothing. Every broker owes that answer
+(MQTT 3.1.1, MQTT-3.8.4-1), it needs no right, and it passes through broker, socket and loop.
 """
 
 from __future__ import annotations
@@ -29,6 +33,11 @@ log = logging.getLogger(__name__)
 KEEPALIVE_S = 30
 BACKOFF_S = (0.2, 30.0)
 PACKETS_A_TURN = 64
+PING_FILTER = f"{contract.ROOT}/ping"
+"""A filter without a gateway: no topic of the contract matches it."""
+PING_EVERY_S = 10.0
+PING_LIMIT_S = 20.0
+"""An answer that takes longer: the connection is given up (a network may swallow everything)."""
 
 
 class BrokerNotThere(ConnectionError):
@@ -54,6 +63,11 @@ Store = Callable[[Sequence[Arrival]], Sequence[Outgoing]]
 """Stores and commits a batch and returns the receipts to send; raises `StoreTrouble`."""
 
 
+def client_name(lane: int = 0, lanes: int = 1) -> str:
+    """The client id of one lane's session."""
+    return f"fleet-ingest-{lane}-of-{lanes}"
+
+
 class Subscriber:
     """One persistent session: batches to `store`, bounded by `batch`, flushed when it is quiet."""
 
@@ -67,8 +81,19 @@ class Subscriber:
         lane: int = 0,
         lanes: int = 1,
         batch: int = 200,
+        had_session: bool = False,
+        on_session_lost: Callable[[], None] = lambda: None,
+        ping_every_s: float = PING_EVERY_S,
+        ping_limit_s: float = PING_LIMIT_S,
     ) -> None:
+        """`had_session`: an earlier subscriber of this service left a session with the broker."""
         self._broker, self._store, self._now, self._tls = broker, store, now, tls
+        self.had_session, self._on_session_lost = had_session, on_session_lost
+        self._ping_every_s, self._ping_limit_s = ping_every_s, ping_limit_s
+        self._ping: tuple[int | None, float] = (None, 0.0)  # the question open, and since when
+        self.abandoned = False
+        self.beat_s: float | None = None
+        """When the loop last did its work (monotonic clock); None before it runs."""
         self._lane, self._lanes, self._limit = lane, lanes, batch
         self._waiting: list[tuple[int, int, Arrival]] = []
         self._generation = 0
@@ -80,7 +105,7 @@ class Subscriber:
     def _build(self) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"fleet-ingest-{self._lane}-of-{self._lanes}",
+            client_id=client_name(self._lane, self._lanes),
             protocol=mqtt.MQTTv311,
             clean_session=False,
             manual_ack=True,
@@ -88,7 +113,7 @@ class Subscriber:
         if self._broker.user is not None:
             client.username_pw_set(self._broker.user, self._broker.password)
         if self._broker.scheme == "mqtts":
-            client.tls_set_context(_context(self._tls))
+            client.tls_set_context(tls_context(self._tls))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -98,20 +123,41 @@ class Subscriber:
         self,
         client: mqtt.Client,
         _userdata: object,
-        _flags: mqtt.ConnectFlags,
+        flags: mqtt.ConnectFlags,
         reason: ReasonCode,
         _properties: object,
     ) -> None:
         if reason.is_failure:
             self._refused = str(reason)
             return
+        if self.had_session and not flags.session_present:
+            log.error(
+                "the broker has forgotten the session of %s: what came while it was away comes "
+                "again from the gateways only, later; let the broker keep its sessions on disk",
+                client_name(self._lane, self._lanes),
+            )
+            self._on_session_lost()
         kinds: tuple[contract.Kind, ...] = ("report", "presence")
         client.subscribe(
             [(f, 1) for kind in kinds for f in contract.filters(kind, self._lane, self._lanes)]
         )
 
-    def _on_subscribe(self, *_args: object) -> None:
-        self.ready.set()
+    def _on_subscribe(
+        self,
+        _client: mqtt.Client,
+        _userdata: object,
+        mid: int,
+        reasons: list[ReasonCode],
+        _properties: object,
+    ) -> None:
+        if mid == self._ping[0]:
+            self._ping = (None, time.monotonic())
+            self.beat_s = time.monotonic()
+        elif any(reason.is_failure for reason in reasons):
+            self._refused = "a subscription is not allowed"
+        else:
+            self.had_session = True
+            self.ready.set()
 
     def _on_message(
         self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage
@@ -124,10 +170,16 @@ class Subscriber:
         arrival = Arrival(topic, bytes(message.payload), self._now(), message.retain)
         self._waiting.append((self._generation, message.mid if message.qos else 0, arrival))
 
+    @property
+    def waiting(self) -> int:
+        """How many messages are read and not yet handed to the store."""
+        return len(self._waiting)
+
     def run(self, stop: threading.Event) -> None:
         """Serve until `stop` is set, reconnecting with jittered back-off."""
         pause = BACKOFF_S[0]
-        while not stop.is_set():
+        while not stop.is_set() and not self.abandoned:
+            self.beat_s = time.monotonic()
             try:
                 self._connect()
                 if self._serve(stop):
@@ -135,13 +187,19 @@ class Subscriber:
             except (OSError, StoreTrouble) as error:
                 log.warning("ingest pauses: %s", error)
                 self._drop()
-            if not stop.is_set():
+            if not stop.is_set() and not self.abandoned:
                 stop.wait(random.uniform(0, pause))  # noqa: S311 - jitter, not a secret
                 pause = min(BACKOFF_S[1], pause * 2)
         self._drop()
 
+    def abandon(self) -> None:
+        """Never acknowledge again, and end soon: another subscriber takes over. From any thread."""
+        self.abandoned = True
+        self.ready.clear()
+
     def _connect(self) -> None:
         self._refused = None
+        self._ping = (None, time.monotonic())
         self._client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
         self._generation += 1
 
@@ -154,7 +212,7 @@ class Subscriber:
 
     def _serve(self, stop: threading.Event) -> bool:
         misc_at = 0.0
-        while not stop.is_set() and (sock := self._client.socket()) is not None:
+        while self._goes_on(stop) and (sock := self._client.socket()) is not None:
             pending = bool(getattr(sock, "pending", int)())  # TLS holds bytes select() cannot see
             writing = [sock] if self._client.want_write() else []
             readable, writable, _ = select.select([sock], writing, [], 0 if pending else 0.5)
@@ -166,12 +224,25 @@ class Subscriber:
                 self._flush()
             if time.monotonic() - misc_at > 1:
                 self._client.loop_misc()
+                self._ask_for_a_beat()
                 misc_at = time.monotonic()
         if self._refused is not None:
             raise BrokerNotThere(f"broker refused the connection: {self._refused}")
         if self._waiting:  # the connection went: store now, the broker sends them again
             self._flush()
         return self.ready.is_set()
+
+    def _goes_on(self, stop: threading.Event) -> bool:
+        return not (stop.is_set() or self.abandoned or self._refused)
+
+    def _ask_for_a_beat(self) -> None:
+        """Ask the broker for an answer; no answer in time ends the connection."""
+        asked, since = self._ping
+        waited = time.monotonic() - since
+        if asked is None and waited >= self._ping_every_s and self.ready.is_set():
+            self._ping = (self._client.subscribe(PING_FILTER, 0)[1], time.monotonic())
+        elif waited >= self._ping_limit_s + self._ping_every_s:
+            raise BrokerNotThere(f"the broker has not answered for {waited:.0f} s")
 
     def _read(self) -> None:
         for _ in range(PACKETS_A_TURN):  # loop_read() takes one packet a call
@@ -189,7 +260,13 @@ class Subscriber:
     def _flush(self) -> None:
         batch, self._waiting = self._waiting, []
         receipts = self._store([arrival for _, _, arrival in batch])
+        if self.abandoned:  # it took so long that another has taken over: the broker sends again
+            return
         self.committed += len(batch)
+        self.beat_s = time.monotonic()
+        if self._ping[0] is not None or not self.ready.is_set():
+            # The answer that is waited for may stand behind a backlog.
+            self._ping = (self._ping[0], self.beat_s)
         for generation, mid, _ in batch:
             if mid and generation == self._generation and self._client.socket() is not None:
                 self._client.ack(mid, 1)
@@ -197,7 +274,7 @@ class Subscriber:
             self._client.publish(topic, body, qos=0)
 
 
-def _context(tls: BrokerTls | None) -> ssl.SSLContext:
+def tls_context(tls: BrokerTls | None) -> ssl.SSLContext:
     """The TLS settings: the broker's certificate is always checked, 1.2 at the least."""
     context = ssl.create_default_context(cafile=None if tls is None else str(tls.ca_file))
     context.minimum_version = ssl.TLSVersion.TLSv1_2
