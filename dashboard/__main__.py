@@ -132,11 +132,15 @@ def _board(options: argparse.Namespace, extra: Sequence[str]) -> int:
     """Start Streamlit as a child, and end it when this process is told to end."""
     url = _open_url(options)
     queries.open_database(url).dispose()  # a wrong database is refused here, not in a browser
-    folder = queries.load_site(options.data).programs_dir
+    site = queries.load_site(options.data)
+    folder, dictionary = site.programs_dir, site.dictionary
     queries.load_programs(folder)
+    queries.load_dictionary(dictionary)
     environment = os.environ | {reads.DATABASE_VARIABLE: url}
     if folder is not None:
         environment[reads.PROGRAMS_VARIABLE] = str(folder.absolute())
+    if dictionary is not None:
+        environment[reads.DICTIONARY_VARIABLE] = str(dictionary.absolute())
     port = options.port or _free_port()
     command = [sys.executable, "-m", "streamlit", "run", str(Path(__file__).with_name("app.py"))]
     command += extra

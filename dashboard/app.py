@@ -15,6 +15,7 @@ from dashboard import reads
 from dashboard.views import answer_lamp_alerts, look_up_a_vehicle, plan_the_week
 from dashboard.views.board import Board, say
 from ingest import queries
+from ingest.domain.dictionary import Dictionary
 from ingest.domain.programs import ProgramError
 from ingest.queries import DatabaseTrouble, NotOurDatabase
 
@@ -35,6 +36,11 @@ def _programs(folder: str) -> queries.Programs:
     return queries.load_programs(Path(folder) if folder else None)
 
 
+@st.cache_resource(show_spinner=False)
+def _dictionary(file: str) -> Dictionary:
+    return queries.load_dictionary(Path(file) if file else None)
+
+
 def _now() -> datetime:
     return datetime.now(UTC)
 
@@ -53,7 +59,7 @@ def _choose_depot(depots: tuple[queries.DepotSettings, ...]) -> queries.DepotSet
     return depots[names.index(name)]
 
 
-def _board(engine: Engine, programs: queries.Programs) -> Board | None:
+def _board(engine: Engine, programs: queries.Programs, dictionary: Dictionary) -> Board | None:
     depots = queries.depots(engine)
     if not depots:
         say("The vehicle list is empty. Load it: python -m ingest vehicles --load FILE")
@@ -69,6 +75,7 @@ def _board(engine: Engine, programs: queries.Programs) -> Board | None:
         actor=str(st.session_state.get("actor") or "").strip() or ANONYMOUS,
         session=st.session_state["session"],
         clock=_now,
+        dictionary=dictionary,
     )
 
 
@@ -91,7 +98,8 @@ def main() -> None:
     try:
         engine = _engine(url)
         programs = _programs(os.environ.get(reads.PROGRAMS_VARIABLE, ""))
-    except (NotOurDatabase, DatabaseTrouble, ProgramError) as error:
+        dictionary = _dictionary(os.environ.get(reads.DICTIONARY_VARIABLE, ""))
+    except (NotOurDatabase, DatabaseTrouble, ProgramError, queries.ConfigError) as error:
         say(f"The board cannot start: {error}")
         return
     held: list[Board] = []
@@ -107,7 +115,7 @@ def main() -> None:
         ],
         position="top",
     )
-    board = _board(engine, programs)
+    board = _board(engine, programs, dictionary)
     if board is not None:
         held.append(board)
         chosen.run()

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 DATABASE_VARIABLE = "FLEET_DATABASE"
 PROGRAMS_VARIABLE = "FLEET_PROGRAMS"
+DICTIONARY_VARIABLE = "FLEET_DICTIONARY"
 """Environment variables by which `python -m dashboard` tells the board where to look."""
 NO_DUE_DATE_DAYS = 28
 """Work on a vehicle without an inspection due date is planned within this (our own choice)."""

@@ -13,21 +13,24 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from ingest import commands, printing, queries, rows
+from ingest import commands, logs, printing, queries, rows, upkeep
 from ingest.clock import SystemClock
 from ingest.config import ConfigError, database_url, load_site, parse_broker
+from ingest.dictionary_file import load_dictionary
+from ingest.domain.dictionary import Dictionary
 from ingest.domain.programs import Program, ProgramError
-from ingest.domain.vehicles import read_rows
+from ingest.exit_codes import DONE, FAULTS, NOT_THERE, REFUSED
 from ingest.handlers import rebuild, replay_dead_letters
 from ingest.program_files import load_programs
 from ingest.queries import DatabaseTrouble, NotOurDatabase
 from ingest.service import Service, probe
 from ingest.subscriber import BrokerNotThere
+from ingest.vehicle_files import read_vehicles, write_vehicles
+from ingest.watching import watch
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
-DONE, FAULTS, _USAGE, REFUSED, NOT_THERE = range(5)
 ACTOR = "command line"
 
 
@@ -36,6 +39,16 @@ class InputRefused(ValueError):
 
     def __init__(self, *faults: str) -> None:
         super().__init__("\n".join(faults))
+
+
+_REFUSALS = (
+    ConfigError,
+    ProgramError,
+    NotOurDatabase,
+    InputRefused,
+    rows.RowsError,
+    upkeep.BackupRefused,
+)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -58,7 +71,7 @@ def build_parser() -> argparse.ArgumentParser:
     vehicles = sub.add_parser("vehicles", parents=[asking], help="the vehicle list")
     way = vehicles.add_mutually_exclusive_group()
     way.add_argument("--load", type=Path, metavar="FILE", help="load or update (CSV or XLSX)")
-    way.add_argument("--export", type=Path, metavar="FILE", help="write the list as CSV")
+    way.add_argument("--export", type=Path, metavar="FILE", help="write the list (CSV or XLSX)")
     sub.add_parser("forecast", parents=[asking], help="every vehicle: expected OBD result and why")
     record = sub.add_parser("record", parents=[asking], help="one vehicle's history")
     record.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
@@ -67,6 +80,7 @@ def build_parser() -> argparse.ArgumentParser:
     letters.add_argument("--replay", action="store_true", help="try to read them again")
     again = sub.add_parser("rebuild", parents=[common], help="recompute every projection")
     again.add_argument("--check", action="store_true", help="only compare, change nothing")
+    upkeep.add_commands(sub, common)
     return parser
 
 
@@ -82,13 +96,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options = build_parser().parse_args(arguments)
     level = logging.INFO if options.command == "run" else logging.WARNING
-    logging.basicConfig(level=level, format="%(asctime)s %(name)s %(message)s")
+    logs.set_up("auto", level)
     try:
         return _run(options)
     except (DatabaseTrouble, BrokerNotThere) as error:
         print(f"error: {error}", file=sys.stderr)
         return NOT_THERE
-    except (ConfigError, ProgramError, NotOurDatabase, InputRefused, rows.RowsError) as error:
+    except _REFUSALS as error:
         print(f"error: {error}", file=sys.stderr)
         return REFUSED
 
@@ -96,6 +110,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(options: argparse.Namespace) -> int:
     if options.command == "run":
         return _serve(options)
+    if options.command in upkeep.COMMANDS:
+        return upkeep.run(options)
     engine = _open(options)
     try:
         if options.command == "rebuild":
@@ -114,9 +130,14 @@ def _open(options: argparse.Namespace) -> Engine:
 def _serve(options: argparse.Namespace) -> int:
     broker = parse_broker(options.broker)
     site = load_site(options.data)
+    logs.set_up(site.log_format, logging.INFO)
     load_programs(site.programs_dir)  # a bad file is told now, not at the first verdict
+    load_dictionary(site.dictionary)
     probe(broker)
     engine = _open(options)
+    if not upkeep.fit_to_run(engine, broker, site):
+        engine.dispose()
+        return NOT_THERE
     service = Service(engine, broker, SystemClock(), site)
 
     def leave(_signal: int, _frame: FrameType | None) -> None:
@@ -126,11 +147,14 @@ def _serve(options: argparse.Namespace) -> int:
         signal.signal(number, leave)
     service.start()
     service.start_jobs()
+    server = watch(service, engine, site.health_port)
     print(f"ingest runs: {broker.host}:{broker.port}", file=sys.stderr)
     try:
         service.wait()
     except KeyboardInterrupt:
         service.stop()
+    if server is not None:
+        server.close()
     engine.dispose()
     return DONE
 
@@ -161,13 +185,17 @@ def _answer(engine: Engine, options: argparse.Namespace) -> int:
             print(f"{replayed.tried} tried, {replayed.read_now} read now", file=sys.stderr)
         answer = printing.dead_letters(queries.dead_letters(engine))
     else:
-        answer = _record(engine, options.vehicle, as_of, programs)
+        answer = _record(engine, options.vehicle, as_of, programs, load_dictionary(site.dictionary))
     printing.show(options.command, answer, as_of, as_json=options.json)
     return DONE
 
 
 def _record(
-    engine: Engine, text: str, as_of: datetime, programs: dict[str, Program]
+    engine: Engine,
+    text: str,
+    as_of: datetime,
+    programs: dict[str, Program],
+    dictionary: Dictionary,
 ) -> printing.Answer:
     found = queries.find_vehicle(engine, text)
     if not found:
@@ -179,7 +207,7 @@ def _record(
     record = queries.record(engine, number, as_of, programs) if number is not None else None
     if record is None:
         raise InputRefused(f"VEHICLE: {text!r} has left the list")
-    return printing.record(record)
+    return printing.record(record, dictionary)
 
 
 def _vehicles(
@@ -190,7 +218,7 @@ def _vehicles(
     found = queries.vehicle_list(engine)
     if options.export is not None:
         try:
-            options.export.write_text(rows.to_csv(found), encoding="utf-8")
+            write_vehicles(options.export, found)
         except OSError as error:
             raise InputRefused(f"--export: {options.export}: {error.strerror}") from error
         print(f"{len(found)} vehicles written", file=sys.stderr)
@@ -200,16 +228,19 @@ def _vehicles(
 
 
 def _load(engine: Engine, path: Path, programs: dict[str, Program]) -> int:
-    vehicles, faults = read_rows(rows.read_table(path), set(programs))
-    for fault in faults:
+    read = read_vehicles(path, set(programs))
+    for name in read.others:
+        print(f"warning: column {name!r} is none of the vehicle list, left out", file=sys.stderr)
+    for fault in read.faults:
         print(fault, file=sys.stderr)
-    bad = [fault for fault in faults if not fault.warning]
+    bad = [fault for fault in read.faults if not fault.warning]
     if bad:
         raise InputRefused(f"{path}: {len(bad)} faults, nothing was loaded")
     try:
         result = commands.load_vehicles(
             engine,
-            vehicles,
+            read.vehicles,
+            columns=read.columns,
             actor=ACTOR,
             now=SystemClock().now(),
             request_id=str(uuid.uuid4()),

@@ -6,7 +6,7 @@ A repeat of `request_id` gives the result of the first time and changes nothing.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import msgspec
 
 from ingest.domain import alerts as rules
+from ingest.domain.vehicle_columns import BY_NAME
 from ingest.domain.vehicles import Vehicle
 from ingest.store import alert_log, appointments, audit_log, folding
 from ingest.store.assigning import reassign
 from ingest.store.audit_log import RequestReused
 from ingest.store.database import Clash, write
 from ingest.store.times import to_ms
-from ingest.store.vehicles import depot_bays, save_vehicles, vehicle_exists
+from ingest.store.vehicles import FittingOverlap, depot_bays, save_vehicles, vehicle_exists
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
@@ -117,17 +118,24 @@ def _once(
 
 
 def load_vehicles(
-    engine: Engine, vehicles: Sequence[Vehicle], *, actor: str, now: datetime, request_id: str
+    engine: Engine,
+    vehicles: Sequence[Vehicle],
+    *,
+    actor: str,
+    now: datetime,
+    request_id: str,
+    columns: Set[str] = frozenset(BY_NAME),
 ) -> LoadResult:
     """Add or update vehicles by unit number, and fold the readings that were waiting for them.
 
-    Raises `CommandRefused` when a VIN belongs to a vehicle that is not in this list.
+    Of vehicles that are known only `columns` are written. Raises `CommandRefused` when a VIN
+    belongs to a vehicle that is not in this list, or a gateway would sit in two at one time.
     """
     rows = msgspec.json.encode([asdict(vehicle) for vehicle in vehicles])
     payload = {"vehicles": len(vehicles), "digest": hashlib.sha256(rows).hexdigest()}
 
     def work(connection: Connection) -> LoadResult:
-        loaded = save_vehicles(connection, vehicles, to_ms(now))
+        loaded = save_vehicles(connection, vehicles, to_ms(now), columns)
         touched = reassign(connection, loaded.gateways) | loaded.vehicle_ids
         folding.refold(connection, sorted(touched), to_ms(now))
         return LoadResult(loaded.added, loaded.changed, loaded.unchanged, len(touched))
@@ -137,6 +145,8 @@ def load_vehicles(
             engine, "load_vehicles", payload, work, LoadResult,
             actor=actor, now=now, request_id=request_id,
         )  # fmt: skip
+    except FittingOverlap as error:
+        raise CommandRefused(str(error)) from error
     except Clash as error:
         raise CommandRefused(
             "a VIN of this list belongs to another unit that the list leaves out"

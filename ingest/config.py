@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 DATABASE_FILE = "fleet.sqlite3"
 SITE_FILE = "site.toml"
+LogFormat = Literal["auto", "json", "key_value"]
 
 
 class ConfigError(ValueError):
@@ -56,6 +57,12 @@ class Site(_Settings):
     sweep_every_s: int = Field(default=300, ge=10, le=86_400)
     notices_every_s: int = Field(default=10, ge=1, le=3600)
     programs_dir: Path | None = None
+    dictionary: Path | None = None
+    """The fleet's own code meanings (CSV; `ingest.domain.dictionary.COLUMNS`)."""
+    log_format: LogFormat = "auto"
+    """`auto`: JSON lines unless a person reads at a terminal."""
+    health_port: int = Field(default=9472, ge=0, le=65535)
+    """Where 127.0.0.1 answers /health and /metrics; 0 takes any free port."""
 
 
 class BrokerAddress(_Settings):

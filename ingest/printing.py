@@ -14,8 +14,11 @@ from typing import Any
 import msgspec
 
 from gateway.facts import FULL_NAMES, Monitor
+from ingest.domain import vehicle_columns
+from ingest.domain.dictionary import EMPTY, Dictionary, Explain, explainer
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT
+from ingest.printing_codes import code_lines, codes
 from ingest.printing_details import CYCLES_SHOWN, cycle_line, detail_lines, details, driving_cycle
 from ingest.queries import Alert, DeadLetterRow, Event, Standing, VehicleRecord
 
@@ -118,9 +121,10 @@ def alerts(found: Sequence[Alert]) -> Answer:
     return Answer(items, lines or ["no standing alerts"])
 
 
-def record(found: VehicleRecord) -> Answer:
-    """One vehicle's history, newest event first."""
+def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
+    """One vehicle's history, newest event first, with what its codes mean."""
     now = found.standing
+    said = explainer(now.vehicle.make, now.vehicle.model_year, dictionary)
     item = standing(now) | {
         "reports": found.reports,
         "gateways": [
@@ -131,9 +135,10 @@ def record(found: VehicleRecord) -> Answer:
             FULL_NAMES[monitor]: "complete" if done else "not complete"
             for monitor, done in _monitors(now)
         },
-        **details(now.picture),
+        "codes": codes(now.picture, said),
+        **details(now.picture, said),
         "driving_cycles": [driving_cycle(one) for one in found.cycles],
-        "events": [_event(event) for event in found.events],
+        "events": [_event(event, said) for event in found.events],
         "alerts": alerts(found.alerts).items,
         "appointments": [
             {"bay": a.bay, "start": time(a.start), "end": time(a.end), "reason": a.reason}
@@ -142,10 +147,11 @@ def record(found: VehicleRecord) -> Answer:
     }
     lines = forecast([now]).lines
     lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
-    lines += detail_lines(now.picture)
+    lines += code_lines(now.picture, said)
+    lines += detail_lines(now.picture, said)
     lines += [cycle_line(one) for one in found.cycles[:CYCLES_SHOWN]]
     lines += [
-        f"{time(event.started_at)}  {words(event)}"
+        f"{time(event.started_at)}  {words(event, said)}"
         + (f", ended {time(event.ended_at)}" if event.ended_at else "")
         for event in found.events
     ]
@@ -156,23 +162,23 @@ def _monitors(one: Standing) -> Iterable[tuple[Monitor, bool]]:
     return one.picture.monitors().items() if one.picture else ()
 
 
-def _event(event: Event) -> dict[str, Any]:
+def _event(event: Event, said: Explain) -> dict[str, Any]:
     return {
         "kind": event.kind,
-        "text": words(event),
+        "text": words(event, said),
         "started_at": time(event.started_at),
         "ended_at": time(event.ended_at),
         "details": event.details,
     }
 
 
-def words(event: Event) -> str:
+def words(event: Event, said: Explain) -> str:
     """What happened, in the words of the trade."""
     if event.kind == "mil_on":
         return "MIL (check engine) on"
     if event.kind == "code":
         code, _, kept = event.subject.partition(":")
-        return f"{kept} code {code}"
+        return f"{kept} code {code}: {said(code)}"
     if event.kind == "not_complete":
         return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
     if event.kind == "clear":
@@ -183,21 +189,13 @@ def words(event: Event) -> str:
 
 
 def vehicles(found: Sequence[Vehicle]) -> Answer:
-    """The vehicle list."""
+    """The vehicle list: numbers as such, all else as in the file; null where nothing is known."""
     items = [
         {
-            "unit": one.unit,
-            "vin": one.vin,
-            "plate": one.plate,
-            "depot": one.depot,
-            "depot_tz": one.depot_tz,
-            "program": one.program,
-            "model_year": one.model_year,
-            "ignition": one.ignition,
-            "gvwr_lb": one.gvwr_lb,
-            "gateway": one.gateway,
-            "fitted_from": one.fitted_from,
-            "due_date": one.due_date,
+            column.name: value
+            if (value := getattr(one, column.name)) is None or column.whole_number
+            else column.show(value)
+            for column in vehicle_columns.ALL
         }
         for one in found
     ]

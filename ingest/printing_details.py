@@ -7,14 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import msgspec
 
 from gateway.facts import FULL_NAMES
 from ingest.domain.cycles import Cycle
+from ingest.domain.dictionary import Explain
 from ingest.domain.monitor_tests import PASSED, monitor_name, name_of_test, outcome
 from ingest.domain.picture import EcuPicture, Picture
+from ingest.printing_codes import meaning
 
 MILES_PER_KM = 1 / 1.609344
 """1 mile = 1.609344 km, exactly (NIST SP 811, appendix B.9; from memory)."""
@@ -30,7 +33,7 @@ def time(epoch_ms: int | None) -> str | None:
     return datetime.fromtimestamp(epoch_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def details(picture: Picture | None) -> dict[str, Any]:
+def details(picture: Picture | None, said: Explain) -> dict[str, Any]:
     """Everything beside lamp, codes and monitors; null where it was never answered."""
     if picture is None:
         return {}
@@ -39,7 +42,7 @@ def details(picture: Picture | None) -> dict[str, Any]:
         "not_read_because": picture.unread(),
         "quiet": picture.quiet,
         "quiet_until": time(picture.quiet_until),
-        "freeze_frames": _lists(picture, "freeze_frames", _frame),
+        "freeze_frames": _lists(picture, "freeze_frames", partial(_frame, said)),
         "test_results": _lists(picture, "test_results", _result),
         "in_use_counters": {
             name: ecu.in_use_counters
@@ -76,10 +79,11 @@ def _plain_list(items: list[Any] | None) -> list[dict[str, Any]] | None:
     return None if items is None else [_plain(one) for one in items]
 
 
-def _frame(one: Any, ecu: EcuPicture) -> dict[str, Any]:
+def _frame(said: Explain, one: Any, ecu: EcuPicture) -> dict[str, Any]:
     return {
         "frame": one.frame,
         "causing_code": one.code,
+        "causing_code_meaning": meaning(said(one.code)),
         "values": one.values,
         "read_at": time(ecu.freeze_frames_at),
     }
@@ -143,12 +147,12 @@ def _number(value: float | None, factor: float, unit: str) -> str:
     return _NOT_GIVEN if value is None else f"{value * factor:,.1f} {unit}"
 
 
-def detail_lines(picture: Picture | None) -> list[str]:
+def detail_lines(picture: Picture | None, said: Explain) -> list[str]:
     """What stands out, in lines: an unread language, silence, frames, failed tests, findings."""
-    return [] if picture is None else [f"{'':>10}{line}" for line in _lines(picture)]
+    return [] if picture is None else [f"{'':>10}{line}" for line in _lines(picture, said)]
 
 
-def _lines(picture: Picture) -> Iterator[str]:
+def _lines(picture: Picture, said: Explain) -> Iterator[str]:
     if picture.unread() is not None:
         yield f"{picture.unread()}: lamp, codes and monitors are not known"
     if picture.quiet == "another_tester":
@@ -158,7 +162,8 @@ def _lines(picture: Picture) -> Iterator[str]:
     for name, ecu in sorted(picture.ecus.items()):
         for frame in ecu.freeze_frames or ():
             values = ", ".join(f"{key} {value:g}" for key, value in frame.values.items())
-            yield f"freeze frame {frame.frame} of {name}, causing code {frame.code}: {values}"
+            cause = f"{frame.code}, {said(frame.code)}"
+            yield f"freeze frame {frame.frame} of {name}, causing code {cause}: {values}"
         for result in ecu.test_results or ():
             if outcome(result) != PASSED:
                 unit = f" {result.unit}" if isinstance(result.unit, str) else ""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from ingest.config import ConfigError, database_url, load_site
+from ingest.dictionary_file import load_dictionary
 from ingest.domain.due import urgency
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
@@ -65,6 +66,7 @@ __all__ = [
     "find_vehicle",
     "fleet_today",
     "forecast",
+    "load_dictionary",
     "load_programs",
     "load_site",
     "needs",

@@ -1,27 +1,43 @@
-"""Reads the rows of a vehicle list from CSV or XLSX, and writes the list back as CSV."""
+"""Reads the rows of a list from CSV or XLSX, and writes a list in either."""
 
 from __future__ import annotations
 
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from zipfile import BadZipFile
 
-from ingest.domain.vehicles import COLUMNS, Vehicle
-
 Row = dict[str, str]
+_FORMULA = ("=", "+", "-", "@", "\t")
+"""A spreadsheet takes a text that begins so for a formula."""
+_MARK = "'"
 
 
 class RowsError(ValueError):
     """The file as a whole cannot be read as a table: the message names file and reason."""
 
 
-def read_table(path: Path) -> list[Row]:
-    """The rows below the heading, each as text by column name; blank rows are left out.
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The rows below the heading, as text by column name, and the line of the file of each.
 
-    Raises `RowsError` for a file that is not there, not a table, or lacks a column.
+    `columns` are those of the heading that are known, `others` those that are not and are left out.
+    """
+
+    rows: list[Row]
+    lines: list[int]
+    columns: frozenset[str]
+    others: tuple[str, ...]
+
+
+def read_table(path: Path, needed: Sequence[str], known: Iterable[str]) -> Table:
+    """Read a file; blank rows are left out.
+
+    Raises `RowsError` with every fault for a file that is not there, is no table, lacks a `needed`
+    column, or has a row with more cells than its heading.
     """
     try:
         lines = _xlsx(path) if path.suffix.lower() == ".xlsx" else _csv(path)
@@ -30,30 +46,44 @@ def read_table(path: Path) -> list[Row]:
     except (UnicodeDecodeError, csv.Error, BadZipFile, KeyError, ValueError) as error:
         raise RowsError(f"{path}: {error}, expected CSV in UTF-8 or XLSX") from error
     if not lines:
-        raise RowsError(f"{path}: empty, expected a heading with {', '.join(COLUMNS)}")
-    heading = [name.strip().lower() for name in lines[0]]
-    missing = [name for name in COLUMNS if name not in heading]
+        raise RowsError(f"{path}: empty, expected a heading with {', '.join(needed)}")
+    heading = [name.strip().lower() for name in lines[0][1]]
+    faults = [f"no column {name!r}" for name in needed if name not in heading]
     doubled = sorted({name for name in heading if name and heading.count(name) > 1})
-    if missing or doubled:
-        faults = [f"no column {name!r}" for name in missing]
-        faults += [f"column {name!r} stands twice" for name in doubled]
+    faults += [f"column {name!r} stands twice" for name in doubled]
+    body = [(number, cells) for number, cells in lines[1:] if any(cell.strip() for cell in cells)]
+    faults += [
+        f"line {number}: {len(cells)} cells, expected {len(heading)} as in the heading"
+        for number, cells in body
+        if any(cell.strip() for cell in cells[len(heading) :])
+    ]
+    if faults:
         raise RowsError(f"{path}: {'; '.join(faults)}")
-    return [_row(heading, line) for line in lines[1:] if any(cell.strip() for cell in line)]
+    columns = frozenset(heading).intersection(known)
+    others = tuple(name for name in heading if name and name not in columns)
+    rows = [_row(heading, cells) for _, cells in body]
+    return Table(rows, [number for number, _ in body], columns, others)
 
 
-def _row(heading: Sequence[str], line: Sequence[str]) -> Row:
-    cells = [*line, *[""] * (len(heading) - len(line))]
-    return dict(zip(heading, cells, strict=False))
+def _row(heading: Sequence[str], cells: Sequence[str]) -> Row:
+    full = [*cells, *[""] * (len(heading) - len(cells))]
+    return {name: _unmarked(cell) for name, cell in zip(heading, full, strict=False)}
 
 
-def _csv(path: Path) -> list[list[str]]:
+def _csv(path: Path) -> list[tuple[int, list[str]]]:
+    """Each row with the line on which it begins: a cell in quotes may go over several."""
     text = path.read_text(encoding="utf-8-sig")
     if "\0" in text:
         raise ValueError("holds a NUL byte")
-    return list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    found, first = [], 1
+    for cells in reader:
+        found.append((first, cells))
+        first = reader.line_num + 1
+    return found
 
 
-def _xlsx(path: Path) -> list[list[str]]:
+def _xlsx(path: Path) -> list[tuple[int, list[str]]]:
     from openpyxl import load_workbook
     from openpyxl.utils.exceptions import InvalidFileException
 
@@ -62,8 +92,8 @@ def _xlsx(path: Path) -> list[list[str]]:
     except InvalidFileException as error:
         raise ValueError(str(error)) from error
     try:
-        sheet = book.worksheets[0]
-        return [[_cell(value) for value in line] for line in sheet.iter_rows(values_only=True)]
+        rows = book.worksheets[0].iter_rows(values_only=True)
+        return [(line, [_cell(value) for value in row]) for line, row in enumerate(rows, start=1)]
     finally:
         book.close()
 
@@ -76,17 +106,52 @@ def _cell(value: object) -> str:
         return value.date().isoformat()
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return str(value)
 
 
-def to_csv(vehicles: Iterable[Vehicle]) -> str:
-    """The vehicle list as CSV text that `read_table` reads back."""
+def write_table(path: Path, heading: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Write a list that `read_table` reads back: XLSX by the file's name, else CSV."""
+    if path.suffix.lower() == ".xlsx":
+        _write_xlsx(path, heading, rows)
+    else:
+        path.write_text(to_csv(heading, rows), encoding="utf-8", newline="")
+
+
+def to_csv(heading: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """CSV text; a text that a spreadsheet would run as a formula is marked as text."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for one in vehicles:
-        cells = (getattr(one, name) for name in COLUMNS)
-        writer.writerow("" if cell is None else str(cell) for cell in cells)
+    writer.writerow(heading)
+    writer.writerows([_marked(cell) for cell in row] for row in rows)
     return out.getvalue()
+
+
+def _marked(text: str) -> str:
+    return _MARK + text if text.startswith((*_FORMULA, _MARK)) else text
+
+
+def _unmarked(text: str) -> str:
+    is_marked = text.startswith(tuple(_MARK + sign for sign in (*_FORMULA, _MARK)))
+    return text[1:] if is_marked else text
+
+
+def _write_xlsx(path: Path, heading: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Every cell as text: nothing is a formula, and a leading zero stays."""
+    from openpyxl import Workbook
+    from openpyxl.cell import WriteOnlyCell
+
+    book = Workbook(write_only=True)
+    sheet = book.create_sheet("list")
+    sheet.freeze_panes = "A2"
+    for row in (heading, *rows):
+        cells = []
+        for text in row:
+            cell = WriteOnlyCell(sheet, value=_marked(text) if text.startswith(_MARK) else text)
+            cell.data_type = "s"
+            cells.append(cell)
+        sheet.append(cells)
+    book.save(path)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import socket
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -22,9 +23,11 @@ from ingest.handlers import (
     sweep,
 )
 from ingest.jobs import schedule
+from ingest.metrics import Metrics
 from ingest.notify import Channel, LogChannel, MailChannel, Notice
 from ingest.queries import Alert, DatabaseTrouble
 from ingest.subscriber import Arrival, BrokerNotThere, Outgoing, StoreTrouble, Subscriber
+from ingest.watchdog import Watchdog
 
 if TYPE_CHECKING:
     from apscheduler.schedulers.background import BackgroundScheduler
@@ -33,7 +36,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 CONNECT_S = 5.0
-RESTART_S = 5.0
+STORE_WAIT_S = 15.0
+"""How long a batch waits for the one before; longer than the database's own wait for a lock."""
 CAUTION = (
     "Advisory reading from on-board data. Not an official emissions inspection. "
     "The inspection station decides."
@@ -58,18 +62,35 @@ class Service:
     clock calls `sweep()` and `send_notices()` itself, with that clock.
     """
 
-    def __init__(self, engine: Engine, broker: BrokerAddress, clock: Clock, site: Site) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        broker: BrokerAddress,
+        clock: Clock,
+        site: Site,
+        *,
+        on_session_lost: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`on_session_lost` is called when the broker forgot our session while we were away."""
         self._engine, self._clock, self._site = engine, clock, site
+        self._broker, self._on_session_lost = broker, on_session_lost
         self._stop = threading.Event()
         self._scheduler: BackgroundScheduler | None = None
         self._mail: list[Channel] = [MailChannel(site.mail)] if site.mail else []
         self._log = LogChannel()
-        self.subscriber = Subscriber(broker, self._store, clock.now, tls=site.broker_tls)
-        self._thread = threading.Thread(target=self._keep_running, name="ingest", daemon=True)
+        self.metrics = Metrics()
+        self._storing = threading.Lock()
+        self.subscriber = self._subscriber(had_session=False)
+        self._watchdog = Watchdog(self._next_loop, self._prepare)
+
+    @property
+    def restarts(self) -> int:
+        """How often the loop was found dead or stuck and was replaced."""
+        return self._watchdog.restarts
 
     def start(self) -> None:
         """Begin to receive."""
-        self._thread.start()
+        self._watchdog.start()
 
     def start_jobs(self) -> None:
         """Begin the timed work: sweep and notices."""
@@ -88,8 +109,7 @@ class Service:
         self._stop.set()
         if self._scheduler is not None:
             self._scheduler.shutdown()
-        if self._thread.is_alive():
-            self._thread.join()
+        self._watchdog.stop()
 
     def wait(self, timeout_s: float | None = None) -> None:
         """Wait until the service is stopped."""
@@ -137,26 +157,53 @@ class Service:
         if count:
             log.info("%d notices sent", count)
 
-    def _keep_running(self) -> None:
-        """Run the subscriber; an error of ours must not end the service in silence."""
-        while not self._stop.is_set():
-            try:
-                again = bring_up_to_date(self._engine, now=self._clock.now())
-                if again:
-                    log.info("%d vehicles were of another edition and are folded again", again)
-                self.subscriber.run(self._stop)
-            except Exception:
-                log.exception("the subscriber stopped by an error and is started again")
-                self._stop.wait(RESTART_S)
+    def _subscriber(self, *, had_session: bool) -> Subscriber:
+        return Subscriber(
+            self._broker,
+            self._store,
+            self._clock.now,
+            tls=self._site.broker_tls,
+            had_session=had_session,
+            on_session_lost=self._session_lost,
+        )
+
+    def _session_lost(self) -> None:
+        self.metrics.session_lost()
+        self._on_session_lost()
+
+    def _next_loop(self, had_session: bool) -> Subscriber:
+        """The first loop is there already; after a failure another one takes its place."""
+        if had_session or self.subscriber.abandoned:
+            self.subscriber = self._subscriber(had_session=had_session)
+        return self.subscriber
+
+    def _prepare(self) -> None:
+        again = bring_up_to_date(self._engine, now=self._clock.now())
+        if again:
+            log.info("%d vehicles were of another edition and are folded again", again)
 
     def _store(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
+        # A write that is stuck is never doubled: whoever took over waits for its end.
+        if not self._storing.acquire(timeout=STORE_WAIT_S):
+            raise StoreTrouble("the batch before is not stored yet")
+        try:
+            return self._store_one_batch(batch)
+        finally:
+            self._storing.release()
+
+    def _store_one_batch(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
         items = [Incoming(one.topic, one.body, one.received_at, one.retained) for one in batch]
+        begun = time.monotonic()
         try:
             outcomes = store_batch(self._engine, items)
+            committed, seconds = self._clock.now(), time.monotonic() - begun
             gateways = {o.gateway for o in outcomes if o.gateway and o.status != "presence"}
             receipts = receipts_for(self._engine, gateways, self._clock.now())
         except DatabaseTrouble as error:
+            self.metrics.database_trouble(str(error))
             raise StoreTrouble(str(error)) from error
+        statuses, arrived = [o.status for o in outcomes], [one.received_at for one in batch]
+        self.metrics.committed(statuses, arrived, committed, seconds, len(receipts))
         return [
             (contract.topic(receipt.gateway, "receipt"), contract.encode(receipt))
             for receipt in receipts

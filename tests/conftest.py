@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 import uuid
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,8 @@ from tests.support.services import (
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
+    from tests.support.databases import NewUrl
+
 # The same examples in every run, and no clock: a slow machine is no fault of the code.
 settings.register_profile("house", derandomize=True, deadline=None)
 settings.load_profile("house")
@@ -32,6 +36,13 @@ settings.load_profile("house")
 def free_port() -> int:
     """A TCP port of 127.0.0.1 that nobody listens on."""
     return unused_port()
+
+
+@pytest.fixture
+def durable() -> Iterator[Path]:
+    """A folder on a disk: `/tmp` may be in memory, which the service refuses."""
+    with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-test-") as name:
+        yield Path(name)
 
 
 @pytest.fixture
@@ -63,15 +74,58 @@ def postgres_url() -> Iterator[str]:
 @pytest.fixture
 def fresh_postgres_url(postgres_url: str) -> Iterator[str]:
     """An empty PostgreSQL database of the test's own, dropped after it."""
-    import psycopg
+    from tests.support.databases import postgres_database
 
-    server = postgres_url.replace("postgresql+psycopg", "postgresql")
-    name = f"test_{uuid.uuid4().hex}"
-    with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}".encode())
-    yield postgres_url.rsplit("/", 1)[0] + f"/{name}"
-    with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE {name} WITH (FORCE)".encode())
+    with postgres_database(postgres_url) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_url: str) -> Iterator[str]:
+    """A PostgreSQL database with all tables, to be copied."""
+    from tests.support import databases
+
+    with databases.postgres_template(postgres_url) as name:
+        yield name
+
+
+def _new_urls(kind: str, request: pytest.FixtureRequest) -> Iterator[NewUrl]:
+    from tests.support.databases import postgres_database
+
+    if kind == "sqlite":
+        folder: Path = request.getfixturevalue("tmp_path")
+        yield lambda: f"sqlite:///{folder}/{uuid.uuid4().hex}.sqlite3"
+        return
+    server = request.getfixturevalue("postgres_url")
+    template = request.getfixturevalue("postgres_template")
+    with ExitStack() as stack:
+        yield lambda: stack.enter_context(postgres_database(server, template))
+
+
+@pytest.fixture
+def new_url(request: pytest.FixtureRequest) -> Iterator[NewUrl]:
+    """Makes stores of the run's own kind: SQLite, or what FLEET_TEST_DATABASE says."""
+    from tests.support.databases import default_kind
+
+    yield from _new_urls(default_kind(), request)
+
+
+@pytest.fixture
+def store_url(new_url: NewUrl) -> str:
+    """One store of the run's own kind."""
+    return new_url()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.services)])
+def new_url_of_either(request: pytest.FixtureRequest) -> Iterator[NewUrl]:
+    """Makes stores of one kind; the test runs once with SQLite and once with PostgreSQL."""
+    yield from _new_urls(request.param, request)
+
+
+@pytest.fixture
+def store_url_of_either(new_url_of_either: NewUrl) -> str:
+    """One store; the test runs once with SQLite and once with PostgreSQL."""
+    return new_url_of_either()
 
 
 @pytest.fixture(scope="session")

@@ -13,6 +13,7 @@ import streamlit as st
 
 from dashboard.present import Row, escape
 from ingest.commands import CommandRefused, RequestReused
+from ingest.domain.dictionary import EMPTY, Dictionary
 from ingest.queries import DatabaseTrouble, DepotSettings, Programs
 
 if TYPE_CHECKING:
@@ -27,6 +28,8 @@ _TURN = "turn"
 class Board:
     """The store, the programs, the chosen depot, who is asking, and the clock of the shell.
 
+    `dictionary` holds the fleet's own code meanings.
+
     `session` is unique to one browser session: request ids are made from it.
     """
 
@@ -37,6 +40,7 @@ class Board:
     actor: str
     session: str
     clock: Callable[[], datetime]
+    dictionary: Dictionary = EMPTY
 
     @property
     def zone(self) -> ZoneInfo:

@@ -12,10 +12,13 @@ from dashboard.exports import DISCLAIMER
 from dashboard.views import cycle_rows, detail_rows, record_rows
 from dashboard.views.board import Board, message, say, table
 from ingest import queries
+from ingest.domain.dictionary import Explain, explainer
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 
 VEHICLE_QUERY = "vehicle"
+CYCLES_SHOWN = 20
+"""The newest driving cycles, in sight; older ones are behind an expander."""
 
 
 def show(board: Board) -> None:
@@ -38,7 +41,8 @@ def show(board: Board) -> None:
     if record is None:
         say("This vehicle has left the list.")
         return
-    _record(record, now)
+    one = record.standing.vehicle
+    _record(record, now, explainer(one.make, one.model_year, board.dictionary))
 
 
 def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
@@ -55,13 +59,14 @@ def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
     return names[name] if name else None
 
 
-def _record(record: queries.VehicleRecord, now: datetime) -> None:
+def _record(record: queries.VehicleRecord, now: datetime, said: Explain) -> None:
     standing, vehicle = record.standing, record.standing.vehicle
     zone = ZoneInfo(vehicle.depot_tz)  # the vehicle's own depot, whichever is chosen above
     st.header(present.escape(f"Unit {vehicle.unit}"), anchor=False)
     say(
-        f"Plate {vehicle.plate or 'not known'}. VIN {vehicle.vin}. Model year "
-        f"{vehicle.model_year}, {vehicle.ignition.value} ignition. {vehicle.depot}, "
+        f"Plate {vehicle.plate or 'not known'}. VIN {vehicle.vin}. Make "
+        f"{vehicle.make or 'not known'}, model year {vehicle.model_year}, "
+        f"{vehicle.ignition.value} ignition. {vehicle.depot}, "
         f"{vehicle.state}. Inspection program {vehicle.program}. "
         f"Inspection due: {present.due(standing, zone, now)}."
     )
@@ -77,15 +82,15 @@ def _record(record: queries.VehicleRecord, now: datetime) -> None:
     say("A gateway cannot see these; a person has to look.")
     for line in standing.verdict.check_by_eye:
         st.markdown(f"- {present.escape(line)}")
-    _status(record, zone, now)
-    _history(record, zone, now)
+    _status(record, zone, now, said)
+    _history(record, zone, now, said)
     st.subheader("Cautions", anchor=False)
     for name, text in record_rows.CAUTIONS:
         st.markdown(f"**{present.escape(name)}.** {present.escape(text)}")
     say(DISCLAIMER)
 
 
-def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
+def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime, said: Explain) -> None:
     picture = record.standing.picture
     st.subheader("Current status", anchor=False)
     if picture is None:
@@ -99,14 +104,14 @@ def _status(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> Non
     with monitors:
         table(record_rows.monitor_rows(picture), "No ECU answered for its monitors.")
     st.subheader("Codes", anchor=False)
-    table(record_rows.code_rows(picture))
+    table(record_rows.code_rows(picture, said))
     say(record_rows.code_silence(picture))
-    _details(picture, zone, now)
+    _details(picture, zone, now, said)
 
 
-def _details(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
+def _details(picture: Picture, zone: ZoneInfo, now: datetime, said: Explain) -> None:
     """What is read by hand today: each part with a heading only where there is something in it."""
-    _frames(picture, zone, now)
+    _frames(picture, zone, now, said)
     findings = detail_rows.implausible_rows(picture)
     if findings:
         st.subheader("Values that make no sense", anchor=False)
@@ -133,7 +138,7 @@ def _details(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
             table(calibrations)
 
 
-def _frames(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
+def _frames(picture: Picture, zone: ZoneInfo, now: datetime, said: Explain) -> None:
     st.subheader("Freeze frames", anchor=False)
     frames = detail_rows.freeze_frames(picture, zone, now)
     if not frames:
@@ -141,7 +146,7 @@ def _frames(picture: Picture, zone: ZoneInfo, now: datetime) -> None:
     places = st.columns(2)
     for number, (code, origin, values) in enumerate(frames):
         with places[number % 2]:
-            name = f"{code}: {record_rows.code_meaning(code)}"
+            name = f"{code}: {said(code)}"
             st.markdown(f"**Causing code {present.escape(name)}**")
             say(origin)
             table(values, "No value was given.")
@@ -157,11 +162,15 @@ def _counters(picture: Picture) -> None:
         say(line)
 
 
-def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
+def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime, said: Explain) -> None:
     st.subheader("Driving cycles", anchor=False)
-    table(cycle_rows.cycle_rows(record.cycles, zone, now), "No driving cycle so far.")
+    cycles = cycle_rows.cycle_rows(record.cycles, zone, now)
+    table(cycles[:CYCLES_SHOWN], "No driving cycle so far.")
+    if older := cycles[CYCLES_SHOWN:]:
+        with st.expander(f"Older driving cycles: {len(older):,}"):
+            table(older)
     st.subheader("Events", anchor=False)
-    table(record_rows.event_rows(record.events, zone, now), "No event so far.")
+    table(record_rows.event_rows(record.events, zone, now, said), "No event so far.")
     st.subheader("Alerts", anchor=False)
     table(record_rows.alert_rows(record, zone, now), "No alert so far.")
     st.subheader("Appointments", anchor=False)

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dashboard.present import Row, moment, priority
 from dashboard.views.us_units import MILES_PER_KM
 from gateway.facts import CONTINUOUS, FULL_NAMES, CycleStatus, Monitor
-from ingest.domain.codes import meaning
+from ingest.domain.dictionary import NOT_KNOWN, Explain
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.verdict import Reason
 from ingest.queries import Event, Standing, VehicleRecord
@@ -145,17 +145,27 @@ def _this_cycle(monitor: Monitor, ecus: Iterable[EcuPicture]) -> str:
     return "not answered"
 
 
-def code_rows(picture: Picture) -> list[Row]:
-    """Every stored code with what it means in our own words."""
+def code_rows(picture: Picture, said: Explain) -> list[Row]:
+    """Every stored code with its range, what it means, and who says so."""
     found: dict[tuple[str, str], list[str]] = {}
     for name, ecu in sorted(picture.ecus.items()):
         for kind in ("confirmed", "pending", "permanent"):
             for code in getattr(ecu, kind) or ():
                 found.setdefault((code, kind), []).append(name)
-    return [
-        {"Code": code, "Kind": kind, "ECU": ", ".join(ecus), "Meaning": code_meaning(code)}
-        for (code, kind), ecus in sorted(found.items())
-    ]
+    rows = []
+    for (code, kind), ecus in sorted(found.items()):
+        info = said(code)
+        rows.append(
+            {
+                "Code": code,
+                "Kind": kind,
+                "ECU": ", ".join(ecus),
+                "Range": info.kind.value,
+                "Meaning": info.text or NOT_KNOWN,
+                "Source": info.source or "none",
+            }
+        )
+    return rows
 
 
 def code_silence(picture: Picture) -> str:
@@ -170,20 +180,16 @@ def code_silence(picture: Picture) -> str:
     return " ".join(said + ([f"Not answered: {', '.join(silent)} codes."] if silent else []))
 
 
-def code_meaning(code: str) -> str:
-    """A code's meaning, or that its maker alone knows it."""
-    info = meaning(code)
-    return info.definition if info else "not in our table: see the vehicle maker's text"
-
-
-def event_rows(events: Sequence[Event], zone: ZoneInfo, as_of: datetime) -> list[Row]:
+def event_rows(
+    events: Sequence[Event], zone: ZoneInfo, as_of: datetime, said: Explain
+) -> list[Row]:
     """What happened, the newest first."""
     newest = sorted(events, key=lambda one: one.started_at, reverse=True)
     return [
         {
             "Began": moment(one.started_at, zone, as_of),
             "Ended": "still so" if _lasts(one) else moment(one.ended_at, zone, as_of),
-            "Event": event_words(one),
+            "Event": event_words(one, said),
             "Driving cycles": str(one.details.get("driving_cycles", "")),
         }
         for one in newest
@@ -194,14 +200,14 @@ def _lasts(event: Event) -> bool:
     return event.ended_at is None and event.kind != "clear"
 
 
-def event_words(event: Event) -> str:
+def event_words(event: Event, said: Explain) -> str:
     """An event in the words of the trade."""
     if event.kind == "mil_on":
         codes = ", ".join(map(str, event.details.get("codes", ())))
         return "MIL (check engine) on" + (f", for {codes}" if codes else "")
     if event.kind == "code":
         code, _, kept = event.subject.partition(":")
-        return f"{kept} code {code}: {code_meaning(code)}"
+        return f"{kept} code {code}: {said(code)}"
     if event.kind == "not_complete":
         return f"monitor not complete: {FULL_NAMES[Monitor(event.subject)]}"
     if event.kind == "another_tester":

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from gateway.facts import FULL_NAMES
-from ingest.domain.codes import can_flash_lamp, meaning
+from ingest.domain.codes import can_flash_lamp, kind, meaning
 from ingest.domain.episodes import Episode, VehicleState
 from ingest.domain.picture import Picture
 from ingest.domain.stuck import stuck_monitors
@@ -126,4 +126,4 @@ def _lamp(episode: Episode, picture: Picture) -> Condition:
 
 def _named(code: str) -> str:
     info = meaning(code)
-    return code if info is None else f"{code} ({info.definition})"
+    return f"{code} ({kind(code).value if info is None else info.definition})"

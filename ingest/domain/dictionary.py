@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -63,6 +63,9 @@ class Dictionary:
 EMPTY = Dictionary(MappingProxyType({}))
 
 
+NOT_KNOWN = "not known here: see the vehicle maker's text"
+
+
 @dataclass(frozen=True, slots=True)
 class Explained:
     """What to show of a code: `text` None = no meaning known; `source` is shown beside it."""
@@ -71,6 +74,19 @@ class Explained:
     kind: CodeKind
     text: str | None
     source: str | None
+
+    def __str__(self) -> str:
+        text = NOT_KNOWN if self.text is None else self.text
+        return f"{text} [{self.kind.value}{f'; {self.source}' if self.source else ''}]"
+
+
+Explain = Callable[[str], Explained]
+"""Says what a code means on one vehicle."""
+
+
+def explainer(make: str | None, model_year: int | None, dictionary: Dictionary = EMPTY) -> Explain:
+    """`explain` for the codes of one vehicle."""
+    return lambda code: explain(code, make, model_year, dictionary)
 
 
 def explain(

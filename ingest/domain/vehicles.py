@@ -2,31 +2,29 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterable, Mapping, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date
-from typing import TypeVar
-from zoneinfo import ZoneInfo
+from itertools import pairwise
+from typing import Any
 
 from gateway.facts import Ignition
-from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault
+from ingest.domain import lay_up, vehicle_columns
+from ingest.domain.vehicle_columns import Column
+from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault, model_years
 
-COLUMNS = (
-    "unit", "vin", "plate", "depot", "depot_tz", "program", "model_year", "ignition",
-    "gvwr_lb", "gateway", "fitted_from", "due_date",
-)  # fmt: skip
-STATES = ("in service", "in shop", "down", "not in use")
-FIRST_MODEL_YEAR, LAST_MODEL_YEAR = 1981, 2060
-"""17-character VINs begin with model year 1981 (49 CFR 565, year from memory)."""
-
-T = TypeVar("T")
-_GATEWAY = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+COLUMNS = tuple(column.name for column in vehicle_columns.IDENTITY)
+"""The columns every file must have; `vehicle_columns.ALL` may stand in it."""
+NOT_IN_USE = "not in use"
 
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """One vehicle. `id` is None until stored; `gvwr_lb` is in pounds, dates are the depot's own."""
+    """One vehicle. `id` is None until stored; `gvwr_lb` is in pounds, `odometer_mi` in miles.
+
+    Dates are the depot's own; `fitted_until` is the first day without the gateway. The columns
+    are described in `ingest.domain.vehicle_columns`.
+    """
 
     unit: str
     vin: str
@@ -42,6 +40,45 @@ class Vehicle:
     due_date: date | None = None
     state: str = "in service"
     id: int | None = None
+    make: str | None = None
+    fuel: str | None = None
+    fitted_until: date | None = None
+    hold_reason: str | None = None
+    vehicle_class: str | None = None
+    spare_for: str | None = None
+    lay_up: lay_up.Seasons | None = None
+    duty_days: tuple[int, ...] | None = None
+    in_service_date: date | None = None
+    odometer_mi: int | None = None
+    odometer_source: str | None = None
+    odometer_date: date | None = None
+    registration_state: str | None = None
+    registration_expiry: date | None = None
+    plate_class: str | None = None
+    garaging_county: str | None = None
+    owner: str | None = None
+    lessor: str | None = None
+    lease_end: date | None = None
+    certificate_number: str | None = None
+    certificate_until: date | None = None
+    retest_by: date | None = None
+    open_recalls: str | None = None
+
+    def removed_by(self, day: date) -> bool:
+        """Whether its gateway was taken out by a day, by the list."""
+        return self.fitted_until is not None and self.fitted_until <= day
+
+    def silence_expected(self, day: date) -> bool:
+        """Whether nothing is expected of its gateway on a day: laid up, not in use, or removed."""
+        if self.state == NOT_IN_USE or self.removed_by(day):
+            return True
+        return self.lay_up is not None and lay_up.laid_up(self.lay_up, day)
+
+    def test_day(self) -> date | None:
+        """The last day to be tested: the due date, or the day before a lay-up that covers it."""
+        if self.due_date is None or self.lay_up is None:
+            return self.due_date
+        return lay_up.latest_test_day(self.lay_up, self.due_date)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,20 +97,24 @@ class RowFault:
 
 
 def read_rows(
-    rows: Iterable[Mapping[str, str]], programs: Set[str]
+    rows: Iterable[Mapping[str, str]], programs: Set[str], lines: Sequence[int] | None = None
 ) -> tuple[list[Vehicle], list[RowFault]]:
-    """Read a whole list. Vehicles with a fault are left out; the caller loads all or nothing."""
+    """Read a whole list. Vehicles with a fault are left out; the caller loads all or nothing.
+
+    `lines` says where each row stands in its file; without it they follow each other from 2.
+    """
     vehicles: list[Vehicle] = []
     faults: list[RowFault] = []
-    seen: dict[tuple[str, str], int] = {}
-    for line, row in enumerate(rows, start=2):
-        reader = _Row(line, row)
+    whole = _Whole()
+    for number, row in enumerate(rows):
+        reader = _Row(number + 2 if lines is None else lines[number], row)
         vehicle = reader.vehicle(programs)
-        reader.check_unique(seen)
+        whole.take(reader)
         faults += reader.faults
         if vehicle is not None:
             vehicles.append(vehicle)
-    return vehicles, faults
+    faults += whole.fitting_faults()
+    return vehicles, sorted(faults, key=lambda fault: fault.line)
 
 
 class _Row:
@@ -83,103 +124,128 @@ class _Row:
         self.line = line
         self.row = {str(name).strip().lower(): value for name, value in row.items() if name}
         self.faults: list[RowFault] = []
+        self.values: dict[str, Any] = {}
 
     def vehicle(self, programs: Set[str]) -> Vehicle | None:
-        unit, plate = self._needed("unit"), self._needed("plate").upper()
-        vin = self._vin()
-        depot, zone = self._needed("depot"), self._read("depot_tz", _zone, "an IANA time zone")
-        known = ", ".join(sorted(programs)) or "a program, and none is loaded"
-        program = self._read("program", lambda text: _one_of(text, programs), known)
-        years = f"a year {FIRST_MODEL_YEAR} to {LAST_MODEL_YEAR}"
-        year = self._read("model_year", _model_year, years)
-        ignition = self._read("ignition", Ignition, "spark or compression")
-        gvwr = self._read("gvwr_lb", _pounds, "whole pounds above 0, or nothing", optional=True)
-        shape = "a-z, 0-9 and '-', at most 32, or nothing"
-        gateway = self._read("gateway", _gateway, shape, optional=True)
-        fitted = self._read("fitted_from", date.fromisoformat, "YYYY-MM-DD", optional=True)
-        due = self._read("due_date", date.fromisoformat, "YYYY-MM-DD", optional=True)
+        self.values = {column.name: self._read(column) for column in vehicle_columns.ALL}
+        values = self.values
+        if values["program"] is not None and values["program"] not in programs:
+            known = ", ".join(sorted(programs)) or "a program, and none is loaded"
+            self.fault("program", known)
+        self._check_vin()
+        self._check_together()
         if any(not fault.warning for fault in self.faults):
             return None
-        if zone is None or program is None or year is None or ignition is None:
-            return None
-        return Vehicle(
-            unit=unit, vin=vin, plate=plate, depot=depot, depot_tz=zone, program=program,
-            model_year=year, ignition=ignition, gvwr_lb=gvwr, gateway=gateway,
-            fitted_from=fitted, due_date=due,
-        )  # fmt: skip
+        if values["state"] is None:
+            values["state"] = vehicle_columns.STATES[0]
+        return Vehicle(**values)
 
-    def check_unique(self, seen: dict[tuple[str, str], int]) -> None:
-        """Unit, VIN, plate and gateway may each stand in one row only."""
-        for name in ("unit", "vin", "plate", "gateway"):
-            text = self._text(name)
-            if not text:
-                continue
-            first = seen.setdefault((name, text.upper()), self.line)
-            if first != self.line:
-                self._fault(name, f"a {name} of its own: line {first} has it already")
-
-    def _vin(self) -> str:
-        vin = self._needed("vin").upper()
-        if not vin:
-            return vin
-        fault = form_fault(vin) or check_digit_fault(vin)
-        if fault is not None:
-            only_warn = form_fault(vin) is None and not check_digit_required(vin)
-            self._fault("vin", fault, warning=only_warn)
-        return vin
-
-    def _text(self, name: str) -> str:
+    def text(self, name: str) -> str:
         value = self.row.get(name)
         return "" if value is None else str(value).strip()
 
-    def _needed(self, name: str) -> str:
-        text = self._text(name)
-        if not text:
-            self._fault(name, "some text")
-        return text
+    def fault(self, name: str, expected: str, warning: bool = False) -> None:
+        self.faults.append(RowFault(self.line, name, self.text(name), expected, warning))
 
-    def _read(
-        self, name: str, convert: Callable[[str], T], expected: str, optional: bool = False
-    ) -> T | None:
-        text = self._text(name)
-        if not text and optional:
+    def _read(self, column: Column) -> Any:
+        text = self.text(column.name)
+        if not text:
+            if column.required:
+                self.fault(column.name, column.expected)
+            return None
+        if len(text) > column.length:
+            self.fault(column.name, f"at most {column.length} characters")
             return None
         try:
-            return convert(text)
+            return column.parse(text)
         except (ValueError, LookupError, OSError):  # zoneinfo raises all three for odd names
-            self._fault(name, expected)
+            self.fault(column.name, column.expected)
             return None
 
-    def _fault(self, name: str, expected: str, warning: bool = False) -> None:
-        self.faults.append(RowFault(self.line, name, self._text(name), expected, warning))
+    def _check_vin(self) -> None:
+        vin, year = self.values["vin"], self.values["model_year"]
+        if vin is None:
+            return
+        fault = form_fault(vin)
+        if fault is not None:
+            self.fault("vin", fault)
+            return
+        wrong = check_digit_fault(vin)
+        if wrong is not None:
+            self.fault("vin", wrong, warning=not check_digit_required(vin))
+            return
+        years = model_years(vin, self.values["gvwr_lb"])
+        if year is not None and years and year not in years:
+            told = " or ".join(map(str, years))
+            self.fault("model_year", f"{told} by position 10 of the VIN", warning=True)
+
+    def _check_together(self) -> None:
+        """Columns that say nothing, or something impossible, without each other."""
+        for name, needed in _NEEDS:
+            if self.text(name) and not self.text(needed):
+                self.fault(needed, f"something, since {name} is given")
+        for first, last in _IN_ORDER:
+            start, end = self.values[first], self.values[last]
+            if start is not None and end is not None and start >= end:
+                self.fault(last, f"a day after {first} {start.isoformat()}")
+        spare = self.values["spare_for"]
+        if spare is not None and spare == self.values["unit"]:
+            self.fault("spare_for", "another unit")
 
 
-def _zone(text: str) -> str:
-    ZoneInfo(text)
-    return text
+_NEEDS = (
+    ("fitted_from", "gateway"),
+    ("fitted_until", "gateway"),
+    ("odometer_mi", "odometer_source"),
+    ("odometer_mi", "odometer_date"),
+    ("odometer_source", "odometer_mi"),
+    ("odometer_date", "odometer_mi"),
+    ("registration_expiry", "registration_state"),
+    ("lease_end", "lessor"),
+    ("certificate_until", "certificate_number"),
+)
+"""Where the first column is given the second must be."""
+_IN_ORDER = (("fitted_from", "fitted_until"), ("in_service_date", "lease_end"))
 
 
-def _one_of(text: str, allowed: Set[str]) -> str:
-    if text not in allowed:
-        raise ValueError(text)
-    return text
+class _Whole:
+    """What can only be seen over all rows."""
+
+    def __init__(self) -> None:
+        self._seen: dict[tuple[str, str], int] = {}
+        self._zones: dict[str, tuple[str, int]] = {}
+        self._fitted: dict[str, list[_Row]] = {}
+
+    def take(self, row: _Row) -> None:
+        """Unit, VIN and plate stand in one row only; one depot has one time zone."""
+        for name in ("unit", "vin", "plate"):
+            text = row.text(name)
+            if text:
+                first = self._seen.setdefault((name, text.upper()), row.line)
+                if first != row.line:
+                    row.fault(name, f"a {name} of its own: line {first} has it already")
+        depot, zone = row.values["depot"], row.values["depot_tz"]
+        if depot is not None and zone is not None:
+            known, first = self._zones.setdefault(depot, (zone, row.line))
+            if known != zone:
+                row.fault("depot_tz", f"{known} as for the same depot on line {first}")
+        if row.values["gateway"] is not None:
+            self._fitted.setdefault(row.values["gateway"], []).append(row)
+
+    def fitting_faults(self) -> Iterator[RowFault]:
+        """A gateway sits in one vehicle at a time: its rows must follow each other."""
+        for gateway, rows in self._fitted.items():
+            ordered = sorted(rows, key=lambda one: (_fitted_from(one), one.line))
+            for before, after in pairwise(ordered):
+                until = before.values["fitted_until"]
+                if until is None or until > _fitted_from(after):
+                    late, early = sorted((before, after), key=lambda one: -one.line)
+                    yield RowFault(
+                        late.line, "gateway", gateway,
+                        f"a gateway of its own: line {early.line} has it at the same time",
+                    )  # fmt: skip
 
 
-def _model_year(text: str) -> int:
-    year = int(text)
-    if not FIRST_MODEL_YEAR <= year <= LAST_MODEL_YEAR:
-        raise ValueError(text)
-    return year
-
-
-def _pounds(text: str) -> int:
-    pounds = int(text.replace(",", ""))
-    if pounds <= 0:
-        raise ValueError(text)
-    return pounds
-
-
-def _gateway(text: str) -> str:
-    if not _GATEWAY.fullmatch(text):
-        raise ValueError(text)
-    return text
+def _fitted_from(row: _Row) -> date:
+    start: date | None = row.values["fitted_from"]
+    return date.min if start is None else start

@@ -35,3 +35,25 @@ def check_digit_fault(vin: str) -> str | None:
 def check_digit_required(vin: str) -> bool:
     """True where a wrong check digit is a fault; elsewhere it is only worth a warning (B)."""
     return vin[:1] in NORTH_AMERICA
+
+
+_YEAR_LETTERS = "ABCDEFGHJKLMNPRSTVWXY123456789"
+"""Position 10 for 1980 and on, the same again 30 years later (49 CFR 565.15, Table VII; letters
+of 1988 to 2003 C, the rest M). I, O, Q, U, Z and 0 are not used."""
+_CYCLES = (1980, 2010)
+LIGHT_LB = 10_000
+"""Up to this GVWR position 7 tells the cycle: a digit before 2010, a letter since (565.15; A)."""
+
+
+def model_years(vin: str, gvwr_lb: int | None) -> tuple[int, ...]:
+    """The model years that position 10 of a well-formed VIN may stand for; () if none.
+
+    One year for a light North American vehicle, else both of the 30-year cycles.
+    """
+    place = _YEAR_LETTERS.find(vin[9])
+    if place < 0:
+        return ()
+    years = tuple(first + place for first in _CYCLES)
+    if gvwr_lb is None or gvwr_lb > LIGHT_LB or not check_digit_required(vin):
+        return years
+    return years[1:] if vin[6].isalpha() else years[:1]

@@ -8,13 +8,13 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, select, update
 
 from gateway import contract
-from ingest.store.schema import report
+from ingest.store.schema import gateway_journal, report
 from ingest.store.vehicles import Fitting, fittings_of, owner
 
 
 def reassign(connection: Connection, gateways: Iterable[str]) -> set[int]:
     """Give the reports of these gateways to their vehicles; return the vehicles that differ."""
-    wanted = sorted(set(gateways))
+    wanted = sorted(set(gateways).intersection(known_gateways(connection)))
     fittings = fittings_of(connection, wanted)
     touched: set[int] = set()
     for gateway in wanted:
@@ -45,4 +45,4 @@ def _reassign_one(connection: Connection, gateway: str, fittings: list[Fitting])
 
 def known_gateways(connection: Connection) -> list[str]:
     """Every gateway of which a report is stored."""
-    return sorted(connection.execute(select(report.c.gateway).distinct()).scalars())
+    return sorted(connection.execute(select(gateway_journal.c.gateway).distinct()).scalars())

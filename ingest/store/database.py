@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -86,11 +86,26 @@ def _refuse_foreign_file(name: str | None) -> None:
         if not path.exists() or path.stat().st_size == 0:
             _mark_new_file(path)
             return
-        with path.open("rb") as file:
-            ours = _application_id(file.read(100)) == APPLICATION_ID
+        refuse_unless_marked(path)
     except OSError as error:
         raise DatabaseTrouble(f"{path}: {error.strerror}") from error
-    if not ours:
+
+
+def refuse_unless_marked(path: Path) -> None:
+    """Raise `NotOurDatabase` unless the file bears our mark; nothing is written beside it.
+
+    The file is opened by SQLite only: closing it ourselves would drop every lock that this process
+    holds on it (POSIX advisory locks; sqlite.org/howtocorrupt.html, section 2.2, from memory).
+    """
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?immutable=1", uri=True)
+        with closing(connection):
+            mark = connection.execute("PRAGMA application_id").fetchone()
+    except sqlite3.OperationalError as error:
+        raise DatabaseTrouble(f"{path}: {error}") from error
+    except sqlite3.DatabaseError:  # no SQLite file at all
+        mark = None
+    if mark != (APPLICATION_ID,):
         raise NotOurDatabase(f"{path}: not a database of this program; nothing was changed")
 
 
@@ -103,13 +118,6 @@ def _mark_new_file(path: Path) -> None:
         raise DatabaseTrouble(f"{path}: {error}") from error
     finally:
         connection.close()
-
-
-def _application_id(header: bytes) -> int | None:
-    """Bytes 68-71 of the header (SQLite file format, section 1.3.17; from memory)."""
-    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
-        return None
-    return int.from_bytes(header[68:72], "big")
 
 
 def _prepare_sqlite(engine: Engine) -> None:
@@ -135,20 +143,25 @@ def migrations() -> Config:
     return config
 
 
+def known_revisions() -> frozenset[str]:
+    """Every edition of the tables that this program can bring up to its own."""
+    script = ScriptDirectory.from_config(migrations())
+    return frozenset(one.revision for one in script.walk_revisions())
+
+
 def _migrate(engine: Engine, shown: str) -> None:
     config = migrations()
     head = ScriptDirectory.from_config(config).get_current_head()
     with engine.connect() as connection:
-        if _revision_if_ours(connection, shown) == head:
+        if revision_if_ours(connection, shown) == head:
             return
     with write(engine) as connection:
         if engine.dialect.name == "postgresql":  # two services may start at once
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
-        current = _revision_if_ours(connection, shown)
+        current = revision_if_ours(connection, shown)
         if current == head:
             return
-        script = ScriptDirectory.from_config(config)
-        if current is not None and current not in {r.revision for r in script.walk_revisions()}:
+        if current is not None and current not in known_revisions():
             raise NotOurDatabase(f"{shown}: made by a newer edition (revision {current})")
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
@@ -156,7 +169,7 @@ def _migrate(engine: Engine, shown: str) -> None:
             connection.execute(insert(meta), [{"name": "what", "value": _MARK}])
 
 
-def _revision_if_ours(connection: Connection, shown: str) -> str | None:
+def revision_if_ours(connection: Connection, shown: str) -> str | None:
     """The revision of our tables; None for an empty database; else `NotOurDatabase`."""
     tables = set(inspect(connection).get_table_names())
     if not tables:

@@ -24,6 +24,7 @@ from ingest.store.answers import (
     SecurityEvent,
     UnlistedGateway,
 )
+from ingest.store.particulars import vehicle_of
 from ingest.store.schema import (
     alert,
     alert_event,
@@ -39,7 +40,6 @@ from ingest.store.schema import (
     vehicle_state,
 )
 from ingest.store.times import day_start_ms, from_ms, to_ms
-from ingest.store.vehicles import vehicle_of
 
 FAR = 2**62
 _CLOSED = "closed"

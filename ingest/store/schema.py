@@ -23,6 +23,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from ingest.store import particulars
+
 metadata = MetaData()
 
 # SQLite numbers rows by itself only in a column that is exactly INTEGER.
@@ -54,6 +56,19 @@ vehicle = Table(
     Column("due_date", String(10)),
     Column("state", String(32), nullable=False),
     Column("version", Integer, nullable=False, default=1),
+    *particulars.columns(),
+)
+
+driver_day = Table(
+    "driver_day",
+    metadata,
+    Column("vehicle_id", ForeignKey("vehicle.id"), primary_key=True),
+    Column("day", String(10), primary_key=True),  # the depot's own day
+    Column("name", String(64), primary_key=True),
+    Column("phone", String(32)),
+    Column("language", String(35)),
+    Column("take_home", Boolean, nullable=False),
+    Index("driver_day_by_day", "day"),
 )
 
 fitting = Table(
@@ -77,6 +92,14 @@ depot = Table(
     Column("closes", String(5), nullable=False),
     Column("closed_days", Text, nullable=False),  # JSON list of dates
     Column("version", Integer, nullable=False, default=1),
+)
+
+technician = Table(
+    "technician",
+    metadata,
+    Column("name", String(64), primary_key=True),
+    Column("depot", String(64), nullable=False),
+    Column("skills", Text, nullable=False),  # JSON list
 )
 
 report_key = Table(

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Iterable, Sequence, Set
+from dataclasses import dataclass, replace
 from typing import Any
 
 from msgspec import UNSET
-from sqlalchemy import Connection, Row, delete, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
 
 from gateway import contract
-from gateway.facts import Ignition
+from ingest.domain import fittings, vehicle_columns
 from ingest.domain.vehicles import Vehicle
 from ingest.store.database import insert_or_ignore
+from ingest.store.particulars import values_of, vehicle_of
 from ingest.store.schema import depot, fitting, vehicle
-from ingest.store.times import day_start_ms, text_to_ms
+from ingest.store.times import day_start_ms, from_ms, text_to_ms
 
 DEFAULT_BAYS = ("1", "2")
 DEFAULT_WEEKDAYS = "01234"
@@ -35,24 +35,24 @@ class Fitting:
     fitted_to: int | None
 
 
-def owner(report: contract.Report, fittings: Sequence[Fitting]) -> Fitting | None:
+def owner(report: contract.Report, known: Sequence[Fitting]) -> Fitting | None:
     """The fitting a report belongs to: by its own time, else by the VIN read, else the latest.
 
-    `fittings` are those of the report's gateway. Depends on the report and the list only, never
+    `known` are those of the report's gateway. Depends on the report and the list only, never
     on when it arrived. A clock that is earlier than the journal it writes to is not believed.
     """
-    if not fittings:
+    if not known:
         return None
     taken = None if report.taken_at is None else text_to_ms(report.taken_at)
     if taken is not None and taken >= text_to_ms(report.journal_created_at) - _DAY_MS:
-        for fit in fittings:
+        for fit in known:
             if fit.fitted_from <= taken and (fit.fitted_to is None or taken < fit.fitted_to):
                 return fit
         return None
-    for fit in fittings:
+    for fit in known:
         if report.vin is not UNSET and fit.vin == report.vin:
             return fit
-    return max(fittings, key=lambda fit: fit.fitted_from)
+    return max(known, key=lambda fit: fit.fitted_from)
 
 
 def fittings_of(connection: Connection, gateways: Iterable[str]) -> dict[str, list[Fitting]]:
@@ -68,26 +68,6 @@ def fittings_of(connection: Connection, gateways: Iterable[str]) -> dict[str, li
         fit = Fitting(row.vehicle_id, row.vin, row.gateway, row.fitted_from, row.fitted_to)
         found.setdefault(row.gateway, []).append(fit)
     return found
-
-
-def vehicle_of(row: Row[Any]) -> Vehicle:
-    """The vehicle of a row of the table."""
-    return Vehicle(
-        id=row.id,
-        unit=row.unit,
-        vin=row.vin,
-        plate=row.plate or "",
-        depot=row.depot,
-        depot_tz=row.depot_tz,
-        program=row.program,
-        model_year=row.model_year,
-        ignition=Ignition(row.ignition),
-        gvwr_lb=row.gvwr_lb,
-        gateway=row.gateway,
-        fitted_from=date.fromisoformat(row.fitted_from) if row.fitted_from else None,
-        due_date=date.fromisoformat(row.due_date) if row.due_date else None,
-        state=row.state,
-    )
 
 
 def all_vehicles(connection: Connection, of_depot: str | None = None) -> list[Vehicle]:
@@ -106,7 +86,7 @@ def vins(connection: Connection, ids: Iterable[int]) -> dict[int, str]:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What loading a list did. `gateways` lost or gained a vehicle, or their vehicle's VIN."""
+    """What loading a list did. `gateways` lost or gained a vehicle; `vehicle_ids` another VIN."""
 
     added: int
     changed: int
@@ -115,38 +95,56 @@ class Loaded:
     vehicle_ids: frozenset[int]
 
 
-def save_vehicles(connection: Connection, vehicles: Sequence[Vehicle], now: int) -> Loaded:
-    """Add or update vehicles by unit number; those the list leaves out stay as they are."""
+class FittingOverlap(Exception):
+    """A gateway would sit in two vehicles, or a vehicle carry two, at one time; all are named."""
+
+
+def save_vehicles(
+    connection: Connection,
+    vehicles: Sequence[Vehicle],
+    now: int,
+    columns: Set[str] = frozenset(vehicle_columns.BY_NAME),
+) -> Loaded:
+    """Add or update vehicles by unit number; those the list leaves out stay as they are.
+
+    Of vehicles that are known only `columns` are written. Raises `FittingOverlap`.
+    """
     known = {row.unit: row for row in connection.execute(select(vehicle))}
-    added = changed = unchanged = 0
-    gateways: set[str] = set()
-    touched: set[int] = set()
+    names = [one.name for one in vehicle_columns.ALL if one.name in columns]
     _free_names(connection, vehicles, known)
+    new = [item for item in vehicles if item.unit not in known]
+    ids = _insert(connection, new)
+    changed: list[dict[str, Any]] = []
+    renamed: set[int] = set()
+    refitted = list(new)
     for item in vehicles:
-        values = _values(item)
         before = known.get(item.unit)
         if before is None:
-            added += 1
-            vehicle_id = _insert(connection, values)
-        elif all(getattr(before, name) == value for name, value in values.items()):
-            unchanged += 1
             continue
-        else:
-            changed += 1
-            vehicle_id = int(before.id)
-            connection.execute(
-                update(vehicle)
-                .where(vehicle.c.id == vehicle_id)
-                .values(**values, version=before.version + 1)
-            )
-            if before.vin != values["vin"]:
-                touched.add(vehicle_id)
-        moved = _refit(connection, vehicle_id, item, now)
-        if moved:
-            gateways |= moved
-            touched.add(vehicle_id)
+        values = values_of(item, names)
+        if all(getattr(before, name) == value for name, value in values.items()):
+            continue
+        ids[item.unit] = before.id
+        changed.append({**values, "b_id": before.id, "b_version": before.version + 1})
+        refitted.append(_filled(item, before, columns))
+        if before.vin != item.vin:
+            renamed.add(before.id)
+    if changed:
+        written: dict[str, Any] = {name: bindparam(name) for name in names}
+        statement = update(vehicle).where(vehicle.c.id == bindparam("b_id"))
+        connection.execute(statement.values(**written, version=bindparam("b_version")), changed)
+    gateways = _refit(connection, refitted, ids, now)
     _add_depots(connection, vehicles)
-    return Loaded(added, changed, unchanged, frozenset(gateways), frozenset(touched))
+    unchanged = len(vehicles) - len(new) - len(changed)
+    return Loaded(len(new), len(changed), unchanged, frozenset(gateways), frozenset(renamed))
+
+
+def _filled(item: Vehicle, before: Row[Any], columns: Set[str]) -> Vehicle:
+    """The vehicle as it stands now: what the list leaves out is as it was."""
+    if columns >= vehicle_columns.BY_NAME.keys():
+        return item
+    old = vehicle_of(before)
+    return replace(old, **{name: getattr(item, name) for name in columns})
 
 
 def _free_names(
@@ -162,68 +160,77 @@ def _free_names(
             )
 
 
-def _insert(connection: Connection, values: dict[str, Any]) -> int:
-    result = connection.execute(insert(vehicle).values(**values, version=1))
-    key = result.inserted_primary_key
-    assert key is not None
-    return int(key[0])
+def _insert(connection: Connection, new: Sequence[Vehicle]) -> dict[str, int]:
+    """Store new vehicles; their ids by unit."""
+    if not new:
+        return {}
+    rows = [{**values_of(item, vehicle_columns.BY_NAME), "version": 1} for item in new]
+    statement = insert(vehicle).returning(vehicle.c.id, sort_by_parameter_order=True)
+    ids = connection.execute(statement, rows).scalars().all()
+    return {item.unit: vehicle_id for item, vehicle_id in zip(new, ids, strict=True)}
 
 
-def _values(item: Vehicle) -> dict[str, Any]:
-    return {
-        "unit": item.unit,
-        "vin": item.vin,
-        "plate": item.plate or None,
-        "depot": item.depot,
-        "depot_tz": item.depot_tz,
-        "program": item.program,
-        "model_year": item.model_year,
-        "ignition": str(item.ignition),
-        "gvwr_lb": item.gvwr_lb,
-        "gateway": item.gateway or None,
-        "fitted_from": item.fitted_from.isoformat() if item.fitted_from else None,
-        "due_date": item.due_date.isoformat() if item.due_date else None,
-        "state": item.state,
-    }
-
-
-def _refit(connection: Connection, vehicle_id: int, item: Vehicle, now: int) -> set[str]:
-    """Make the fitting of a vehicle what the list says; return the gateways that moved.
-
-    Without a date a first fitting counts from ever, and a later change from `now`.
-    """
-    is_open = fitting.c.fitted_to.is_(None)
-    mine = connection.execute(
-        select(fitting).where(fitting.c.vehicle_id == vehicle_id, is_open)
-    ).all()
-    others = connection.execute(
-        select(fitting).where(
-            fitting.c.gateway == (item.gateway or ""), fitting.c.vehicle_id != vehicle_id, is_open
-        )
-    ).all()
-    if item.fitted_from:
-        start = day_start_ms(item.fitted_from, item.depot_tz)
-    elif [row.gateway for row in mine] == [item.gateway]:
-        start = mine[0].fitted_from
-    else:
-        start = now if mine or others else 0
-    wanted = [(item.gateway, start)] if item.gateway else []
-    if [(row.gateway, row.fitted_from) for row in mine] == wanted:
+def _refit(
+    connection: Connection, vehicles: Sequence[Vehicle], ids: dict[str, int], now: int
+) -> set[str]:
+    """Make the fittings what the list says; return the gateways whose fittings differ."""
+    if not vehicles:
         return set()
-    for row in (*mine, *others):
-        _close(connection, row, start)
-    if item.gateway:
-        new = {"vehicle_id": vehicle_id, "gateway": item.gateway, "fitted_from": start}
-        connection.execute(insert(fitting), [new])
-    return {row.gateway for row in mine} | {gateway for gateway, _ in wanted}
+    stored = [
+        fittings.Span(row.vehicle_id, row.gateway, row.fitted_from, row.fitted_to, row.id)
+        for row in connection.execute(select(fitting).order_by(fitting.c.id))
+    ]
+    wanted = [
+        fittings.Wanted(
+            ids[item.unit],
+            item.gateway or None,
+            day_start_ms(item.fitted_from, item.depot_tz) if item.fitted_from else None,
+            day_start_ms(item.fitted_until, item.depot_tz) if item.fitted_until else None,
+        )
+        for item in vehicles
+    ]
+    changes = fittings.refit(stored, wanted, now)
+    if changes.overlaps:
+        raise FittingOverlap(_overlap_words(connection, changes.overlaps))
+    for span in changes.removed:
+        connection.execute(delete(fitting).where(fitting.c.id == span.id))
+    for span in changes.altered:
+        connection.execute(
+            update(fitting)
+            .where(fitting.c.id == span.id)
+            .values(fitted_from=span.start, fitted_to=span.end)
+        )
+    if changes.new:
+        rows = [
+            {
+                "vehicle_id": span.vehicle_id,
+                "gateway": span.gateway,
+                "fitted_from": span.start,
+                "fitted_to": span.end,
+            }
+            for span in changes.new
+        ]
+        connection.execute(insert(fitting), rows)
+    for vehicle_id in changes.taken_from:
+        connection.execute(
+            update(vehicle)
+            .where(vehicle.c.id == vehicle_id)
+            .values(gateway=None, fitted_from=None, version=vehicle.c.version + 1)
+        )
+    return changes.gateways
 
 
-def _close(connection: Connection, row: Row[Any], end: int) -> None:
-    """End a fitting; one that would end before it began was a wrong entry and goes."""
-    if end <= row.fitted_from:
-        connection.execute(delete(fitting).where(fitting.c.id == row.id))
-    else:
-        connection.execute(update(fitting).where(fitting.c.id == row.id).values(fitted_to=end))
+def _overlap_words(
+    connection: Connection, overlaps: Sequence[tuple[fittings.Span, fittings.Span]]
+) -> str:
+    units = {row.id: row.unit for row in connection.execute(select(vehicle.c.id, vehicle.c.unit))}
+
+    def words(span: fittings.Span) -> str:
+        start = "ever" if span.start == fittings.EVER else f"{from_ms(span.start):%Y-%m-%d %H:%M}"
+        end = "now on" if span.end is None else f"{from_ms(span.end):%Y-%m-%d %H:%M}"
+        return f"gateway {span.gateway} in unit {units[span.vehicle_id]} from {start} to {end} UTC"
+
+    return "; ".join(f"{words(one)} overlaps {words(other)}" for one, other in overlaps)
 
 
 def _add_depots(connection: Connection, vehicles: Sequence[Vehicle]) -> None:

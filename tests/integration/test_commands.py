@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,13 +20,9 @@ NINE = datetime(2026, 12, 1, 15, 0, tzinfo=UTC)  # 09:00 in Chicago
 QUARTER = timedelta(minutes=15)
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.services)])
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path}/store.sqlite3"
-    else:
-        url = request.getfixturevalue("fresh_postgres_url")
-    with opened(url) as engine:
+@pytest.fixture
+def engine(store_url_of_either: str) -> Iterator[Engine]:
+    with opened(store_url_of_either) as engine:
         load(engine, vehicle(1), vehicle(2))
         yield engine
 

@@ -34,13 +34,9 @@ from tests.support.reports import report as make
 GOLDEN = Path(__file__).parents[1] / "golden" / "contract" / "v1"
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.services)])
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path}/store.sqlite3"
-    else:
-        url = request.getfixturevalue("fresh_postgres_url")
-    with opened(url) as engine:
+@pytest.fixture
+def engine(store_url_of_either: str) -> Iterator[Engine]:
+    with opened(store_url_of_either) as engine:
         yield engine
 
 

@@ -46,9 +46,11 @@ def _service(tmp_path: Path, engine: Any, port: int) -> Service:
     return Service(engine, NOWHERE, SystemClock(), Site(mail=mail))
 
 
-def test_a_lamp_that_came_on_is_mailed_once(tmp_path: Path, mailbox: tuple[Mailbox, int]) -> None:
+def test_a_lamp_that_came_on_is_mailed_once(
+    tmp_path: Path, store_url: str, mailbox: tuple[Mailbox, int]
+) -> None:
     box, port = mailbox
-    with opened(f"sqlite:///{tmp_path}/fleet.sqlite3") as engine:
+    with opened(store_url) as engine:
         load(engine, vehicle(1))
         store(engine, report(1, 1), report(1, 2, ecus={"7E8": ecu(mil=True, confirmed=["P0420"])}))
         service = _service(tmp_path, engine, port)
@@ -64,10 +66,10 @@ def test_a_lamp_that_came_on_is_mailed_once(tmp_path: Path, mailbox: tuple[Mailb
 
 
 def test_a_mail_server_that_is_away_loses_no_notice(
-    tmp_path: Path, mailbox: tuple[Mailbox, int], free_port: int
+    tmp_path: Path, store_url: str, mailbox: tuple[Mailbox, int], free_port: int
 ) -> None:
     box, port = mailbox
-    with opened(f"sqlite:///{tmp_path}/fleet.sqlite3") as engine:
+    with opened(store_url) as engine:
         load(engine, vehicle(1))
         store(engine, report(1, 1, ecus={"7E8": ecu(mil=True, confirmed=["P0420"])}))
 
@@ -78,10 +80,10 @@ def test_a_mail_server_that_is_away_loses_no_notice(
 
 
 def test_a_notice_of_the_past_goes_to_the_log_only(
-    tmp_path: Path, mailbox: tuple[Mailbox, int]
+    tmp_path: Path, store_url: str, mailbox: tuple[Mailbox, int]
 ) -> None:
     box, port = mailbox
-    with opened(f"sqlite:///{tmp_path}/fleet.sqlite3") as engine:
+    with opened(store_url) as engine:
         load(engine, vehicle(1))
         reading = ecu(incomplete=(Monitor.CATALYST,), mil=True, confirmed=["P0420"])
         store(engine, report(1, 1, ecus={"7E8": reading}))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -19,13 +18,9 @@ PROGRAMS = load_programs()
 AS_OF = START + timedelta(hours=30)
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.services)])
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path}/store.sqlite3"
-    else:
-        url = request.getfixturevalue("fresh_postgres_url")
-    with opened(url) as engine:
+@pytest.fixture
+def engine(store_url_of_either: str) -> Iterator[Engine]:
+    with opened(store_url_of_either) as engine:
         load(
             engine,
             vehicle(1, due_date=date(2026, 10, 20)),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, update
@@ -14,6 +13,7 @@ from ingest import commands, handlers, queries
 from ingest.store.database import write
 from ingest.store.rebuilding import snapshot
 from ingest.store.schema import current_lamp, episode, vehicle_state
+from tests.support.databases import NewUrl
 from tests.support.reports import NOW, ecu, history, load, opened, report, store, vehicle
 
 VEHICLES = 3
@@ -34,14 +34,14 @@ def _filled(engine: Engine, reports: Sequence[Report], batch: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("batch", [1, 7, 200])
 def test_shuffled_and_repeated_reports_give_the_same_picture_events_and_lamps(
-    tmp_path: Path, reports: list[Report], seed: int, batch: int
+    new_url: NewUrl, reports: list[Report], seed: int, batch: int
 ) -> None:
     dice = random.Random(seed)
     copy = reports + dice.sample(reports, 40)
     dice.shuffle(copy)
     with (
-        opened(f"sqlite:///{tmp_path}/straight") as one,
-        opened(f"sqlite:///{tmp_path}/odd") as two,
+        opened(new_url()) as one,
+        opened(new_url()) as two,
     ):
         _filled(one, reports, 50)
         _filled(two, copy, batch)
@@ -54,9 +54,9 @@ def test_shuffled_and_repeated_reports_give_the_same_picture_events_and_lamps(
 
 
 def test_reports_before_the_vehicle_list_give_the_same_as_after(
-    tmp_path: Path, reports: list[Report]
+    new_url: NewUrl, reports: list[Report]
 ) -> None:
-    with opened(f"sqlite:///{tmp_path}/a") as one, opened(f"sqlite:///{tmp_path}/b") as two:
+    with opened(new_url()) as one, opened(new_url()) as two:
         _filled(one, reports, 50)
         for start in range(0, len(reports), 50):
             store(two, *reports[start : start + 50])
@@ -66,10 +66,10 @@ def test_reports_before_the_vehicle_list_give_the_same_as_after(
 
 
 def test_a_refold_keeps_the_id_of_an_event_and_its_alert_and_acknowledgement(
-    tmp_path: Path,
+    new_url: NewUrl,
 ) -> None:
     lit = {"7E8": ecu(mil=True, confirmed=["P0420"])}
-    with opened(f"sqlite:///{tmp_path}/store") as engine:
+    with opened(new_url()) as engine:
         load(engine, vehicle(1))
         store(engine, report(1, 1), report(1, 5, ecus=lit))
         before = queries.alerts(engine, NOW)[0]
@@ -86,9 +86,9 @@ def test_a_refold_keeps_the_id_of_an_event_and_its_alert_and_acknowledgement(
         assert handlers.rebuild(engine, check=True, now=NOW).differences == ()
 
 
-def test_an_event_that_late_reports_disprove_is_withdrawn_not_deleted(tmp_path: Path) -> None:
+def test_an_event_that_late_reports_disprove_is_withdrawn_not_deleted(new_url: NewUrl) -> None:
     lit = {"7E8": ecu(mil=True, confirmed=["P0420"])}
-    with opened(f"sqlite:///{tmp_path}/store") as engine:
+    with opened(new_url()) as engine:
         load(engine, vehicle(1))
         store(engine, report(1, 1, ecus=lit), report(1, 9, ecus=lit))
         store(engine, report(1, 4), report(1, 6))
@@ -108,14 +108,14 @@ def _programs() -> queries.Programs:
 
 @pytest.mark.parametrize("table", [current_lamp, episode, vehicle_state], ids=lambda t: t.name)
 def test_the_check_finds_what_was_tampered_with_and_a_rebuild_mends_it(
-    tmp_path: Path, reports: list[Report], table: object
+    new_url: NewUrl, reports: list[Report], table: object
 ) -> None:
     changes = {
         "current_lamp": update(current_lamp).values(commanded=True),
         "episode": update(episode).values(started_at=episode.c.started_at + 1),
         "vehicle_state": update(vehicle_state).values(fold_version=0),
     }
-    with opened(f"sqlite:///{tmp_path}/store") as engine:
+    with opened(new_url()) as engine:
         _filled(engine, reports, 50)
         good = snapshot(engine)
         with write(engine) as connection:

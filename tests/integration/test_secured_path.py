@@ -21,10 +21,10 @@ from tests.support.shipped_broker import running_site
 WAIT_S = 30.0
 
 
-def test_a_report_goes_from_outbox_to_receipt_over_tls(tmp_path: Path) -> None:
+def test_a_report_goes_from_outbox_to_receipt_over_tls(tmp_path: Path, store_url: str) -> None:
     with (
         running_site(tmp_path) as site,
-        opened(f"sqlite:///{tmp_path}/fleet.sqlite3") as engine,
+        opened(store_url) as engine,
     ):
         load(engine, vehicle(1))
         ours = site.authority.ingest()

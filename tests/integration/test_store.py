@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -22,8 +21,8 @@ from tests.support.reports import report as make
 
 
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    with opened(f"sqlite:///{tmp_path}/store") as engine:
+def engine(store_url: str) -> Iterator[Engine]:
+    with opened(store_url) as engine:
         load(engine, vehicle(1), vehicle(2))
         yield engine
 

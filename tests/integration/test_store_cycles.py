@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -25,13 +24,9 @@ SHORT = (
 )
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.services)])
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path}/store.sqlite3"
-    else:
-        url = request.getfixturevalue("fresh_postgres_url")
-    with opened(url) as engine:
+@pytest.fixture
+def engine(store_url_of_either: str) -> Iterator[Engine]:
+    with opened(store_url_of_either) as engine:
         load(engine, vehicle(1), vehicle(2))
         yield engine
 

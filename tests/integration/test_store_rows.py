@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
-from ingest.domain.vehicles import COLUMNS, read_rows
-from ingest.rows import RowsError, read_table, to_csv
+from ingest.domain.vehicles import COLUMNS
+from ingest.rows import RowsError
+from ingest.vehicle_files import read_vehicles, write_vehicles
 
 # The VIN is the worked example of 49 CFR 565 (from memory): all ones, check digit 1.
 CELLS: tuple[object, ...] = (
@@ -42,14 +43,16 @@ def _as_xlsx(path: Path) -> Path:
 def test_both_kinds_of_file_give_the_same_vehicle_and_survive_the_export(
     tmp_path: Path, write: Callable[[Path], Path]
 ) -> None:
-    vehicles, faults = read_rows(read_table(write(tmp_path)), {"us-federal"})
+    read = read_vehicles(write(tmp_path), {"us-federal"})
 
-    assert [str(fault) for fault in faults if not fault.warning] == []
-    (one,) = vehicles
+    assert [str(fault) for fault in read.faults if not fault.warning] == []
+    assert read.columns == frozenset(COLUMNS)
+    assert not read.others
+    (one,) = read.vehicles
     assert (one.gvwr_lb, str(one.fitted_from), one.due_date) == (8500, "2026-09-01", None)
-    again = tmp_path / "again.csv"
-    again.write_text(to_csv(vehicles), encoding="utf-8")
-    assert read_rows(read_table(again), {"us-federal"})[0] == vehicles
+    for name in ("again.csv", "again.xlsx"):
+        write_vehicles(tmp_path / name, read.vehicles)
+        assert read_vehicles(tmp_path / name, {"us-federal"}).vehicles == read.vehicles
 
 
 @pytest.mark.parametrize(
@@ -71,10 +74,10 @@ def test_what_is_no_vehicle_list_is_refused_with_file_and_reason(
     path.write_bytes(content)
 
     with pytest.raises(RowsError, match=word) as caught:
-        read_table(path)
+        read_vehicles(path, set())
     assert str(path) in str(caught.value)
 
 
 def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RowsError, match="No such file"):
-        read_table(tmp_path / "none.csv")
+        read_vehicles(tmp_path / "none.csv", set())

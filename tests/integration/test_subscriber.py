@@ -80,8 +80,8 @@ def sending(
 
 
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    with opened(f"sqlite:///{tmp_path}/fleet.sqlite3") as store:
+def engine(store_url: str) -> Iterator[Engine]:
+    with opened(store_url) as store:
         load(store, vehicle(1), vehicle(2))
         yield store
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import json
+import warnings
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -26,8 +28,8 @@ PATIENCE_S = 30
 
 
 @pytest.fixture
-def url(tmp_path: Path) -> str:
-    return f"sqlite:///{tmp_path / 'fleet.sqlite3'}"
+def url(store_url: str) -> str:
+    return store_url
 
 
 @pytest.fixture
@@ -264,7 +266,11 @@ def app(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str | None], AppT
         return AppTest.from_file(str(APP), default_timeout=PATIENCE_S)
 
     yield start
-    st.cache_resource.clear()
+    with warnings.catch_warnings():
+        # Nobody disposes of the engine in the cache, and psycopg says so of its connections.
+        warnings.simplefilter("ignore", ResourceWarning)
+        st.cache_resource.clear()
+        gc.collect()
 
 
 def test_the_depot_comes_from_the_address(url: str, app: Callable[[str | None], AppTest]) -> None:

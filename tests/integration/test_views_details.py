@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
@@ -20,8 +19,8 @@ PROGRAMS = queries.load_programs()
 
 
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    with opened(f"sqlite:///{tmp_path}/store.sqlite3") as engine:
+def engine(store_url: str) -> Iterator[Engine]:
+    with opened(store_url) as engine:
         load(engine, vehicle(1), vehicle(2), vehicle(3))
         yield engine
 

@@ -97,8 +97,10 @@ def running_mosquitto(folder: Path, lines: Sequence[str] = ()) -> Iterator[Runni
 
 
 @contextmanager
-def running_postgres() -> Iterator[str]:
+def running_postgres(settings: Sequence[str] = ("fsync=off",)) -> Iterator[str]:
     """Run a PostgreSQL cluster of its own; yield the URL of its database `postgres`.
+
+    `settings` are `name=value`; without any the cluster is made for tests that never lose power.
 
     The server refuses to run as root: then its programs run as the user `postgres`, in a folder
     of that user.
@@ -121,7 +123,8 @@ def running_postgres() -> Iterator[str]:
                 raise RuntimeError(f"initdb failed:\n{log.read_text(encoding='utf-8')}")
         port = unused_port()
         options = ["-c", f"listen_addresses={HOST}", "-c", f"unix_socket_directories={folder}"]
-        run = [server, "-D", str(data), "-p", str(port), *options, "-c", "fsync=off"]
+        options += [word for setting in settings for word in ("-c", setting)]
+        run = [server, "-D", str(data), "-p", str(port), *options]
         # SIGINT is its fast stop: it does not wait for clients to leave.
         with _child(run, log, user, stop=signal.SIGINT) as child:
             # It listens before it answers.

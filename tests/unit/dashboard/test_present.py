@@ -18,6 +18,7 @@ from dashboard.planning.model import Bay, Depot, working_week
 from dashboard.views import record_rows
 from gateway.facts import FULL_NAMES, CycleStatus, Ignition, Monitor
 from ingest import queries
+from ingest.domain.dictionary import NOT_KNOWN, OWN_SOURCE, explainer
 from ingest.domain.due import urgency
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.vehicles import Vehicle
@@ -198,11 +199,13 @@ def test_monitors_have_full_names_and_those_not_complete_come_first() -> None:
 
 def test_codes_have_meanings_and_silence_is_not_no_codes() -> None:
     facts = picture(mil=True, codes=["P0420", "P1ABC"])
-    rows = record_rows.code_rows(facts)
+    rows = record_rows.code_rows(facts, explainer("Northfield", 2019))
 
     assert [row["Code"] for row in rows] == ["P0420", "P1ABC"]
     assert "atalyst" in rows[0]["Meaning"]
-    assert "maker" in rows[1]["Meaning"]
+    assert (rows[0]["Range"], rows[0]["Source"]) == ("standard code", OWN_SOURCE)
+    assert (rows[1]["Range"], rows[1]["Source"]) == ("the vehicle maker's own code", "none")
+    assert rows[1]["Meaning"] == NOT_KNOWN
     assert record_rows.code_silence(facts) == (
         "Asked for pending codes: none. Not answered: permanent codes."
     )
@@ -247,7 +250,7 @@ def test_events_are_told_in_the_words_of_the_trade(
 ) -> None:
     details = {"codes": ["P0420"]} if kind == "mil_on" else {}
     event = Event(1, kind, subject, NOW - timedelta(days=1), ended, details)
-    (row,) = record_rows.event_rows([event], CHICAGO, NOW)
+    (row,) = record_rows.event_rows([event], CHICAGO, NOW, explainer(None, None))
     assert (row["Event"], row["Ended"]) == (text, end)
 
 
