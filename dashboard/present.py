@@ -131,7 +131,7 @@ def why_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
 
 def due(standing: Standing, zone: ZoneInfo, as_of: datetime) -> str:
     """'Fri Dec 4, in 9 days'."""
-    day, left = standing.vehicle.due_date, standing.need.days_left
+    day, left = standing.need.deadline, standing.need.days_left
     if day is None or left is None:
         return "no due date"
     text = us_date(day, as_of.astimezone(zone).date())

@@ -24,6 +24,8 @@ from fleet_demo.stories import LEAD_IN_DAYS, Step, Story, stories
 from fleet_demo.truck import Depot, DriveFacts, DrivingCycleFacts, SimulatedVehicle
 
 PROGRAM = "us-federal"
+PROGRAM_OF_DEPOT = {"Mill Street": "illinois"}
+"""Where another program than the federal one holds."""
 DEPOTS = (
     Depot("Harbor Yard", "America/New_York", Climate(12.5, 11.0, 4.0, 101)),
     Depot("Mill Street", "America/Chicago", Climate(10.5, 13.5, 4.5, 99)),
@@ -160,7 +162,7 @@ def vehicle_list_rows(fleet: Fleet) -> list[dict[str, str]]:
             "plate": member.vehicle.plate,
             "depot": member.vehicle.depot.name,
             "depot_tz": member.vehicle.depot.zone,
-            "program": PROGRAM,
+            "program": PROGRAM_OF_DEPOT.get(member.vehicle.depot.name, PROGRAM),
             "model_year": str(member.vehicle.model_year),
             "ignition": member.vehicle.ignition,
             "gvwr_lb": str(member.vehicle.gvwr_lb),

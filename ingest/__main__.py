@@ -13,12 +13,13 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from ingest import commands, logs, printing, queries, rows, upkeep
+from ingest import commands, entering, logs, printing, queries, rows, upkeep
 from ingest.clock import SystemClock
 from ingest.config import ConfigError, database_url, load_site, parse_broker
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.dictionary import Dictionary
 from ingest.domain.programs import Program, ProgramError
+from ingest.driver_lists import DriversRefused
 from ingest.exit_codes import DONE, FAULTS, NOT_THERE, REFUSED
 from ingest.handlers import rebuild, replay_dead_letters
 from ingest.program_files import load_programs
@@ -46,6 +47,9 @@ _REFUSALS = (
     ProgramError,
     NotOurDatabase,
     InputRefused,
+    commands.CommandRefused,
+    DriversRefused,
+    entering.NoSuchVehicle,
     rows.RowsError,
     upkeep.BackupRefused,
 )
@@ -80,6 +84,7 @@ def build_parser() -> argparse.ArgumentParser:
     letters.add_argument("--replay", action="store_true", help="try to read them again")
     again = sub.add_parser("rebuild", parents=[common], help="recompute every projection")
     again.add_argument("--check", action="store_true", help="only compare, change nothing")
+    entering.add_commands(sub, common)
     upkeep.add_commands(sub, common)
     return parser
 
@@ -116,6 +121,11 @@ def _run(options: argparse.Namespace) -> int:
     try:
         if options.command == "rebuild":
             return _rebuild(engine, options)
+        if options.command in entering.COMMANDS:
+            programs = load_programs(load_site(options.data).programs_dir)
+            request_id, now = str(uuid.uuid4()), SystemClock().now()
+            print(entering.run(engine, options, set(programs), now, request_id))
+            return DONE
         return _answer(engine, options)
     finally:
         engine.dispose()
@@ -178,7 +188,7 @@ def _answer(engine: Engine, options: argparse.Namespace) -> int:
     if options.command == "forecast":
         answer = printing.forecast(queries.forecast(engine, as_of, programs))
     elif options.command == "alerts":
-        answer = printing.alerts(queries.alerts(engine, as_of))
+        answer = printing.alerts(queries.alerts(engine, as_of), queries.depot_lines(engine))
     elif options.command == "dead-letters":
         if options.replay:
             replayed = replay_dead_letters(engine, SystemClock().now())
@@ -197,14 +207,8 @@ def _record(
     programs: dict[str, Program],
     dictionary: Dictionary,
 ) -> printing.Answer:
-    found = queries.find_vehicle(engine, text)
-    if not found:
-        raise InputRefused(f"VEHICLE: {text!r}, expected a unit number, plate or VIN of the list")
-    if len(found) > 1:
-        several = ", ".join(f"unit {one.unit} (VIN {one.vin})" for one in found)
-        raise InputRefused(f"VEHICLE: {text!r} is several vehicles: {several}")
-    number = found[0].id
-    record = queries.record(engine, number, as_of, programs) if number is not None else None
+    number, _ = entering.one_vehicle(engine, text)
+    record = queries.record(engine, number, as_of, programs)
     if record is None:
         raise InputRefused(f"VEHICLE: {text!r} has left the list")
     return printing.record(record, dictionary)

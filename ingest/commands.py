@@ -10,13 +10,16 @@ from collections.abc import Callable, Sequence, Set
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
+from zoneinfo import ZoneInfo
 
 import msgspec
 
 from ingest.domain import alerts as rules
+from ingest.domain.inspections import Inspection, entry_faults
+from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.vehicle_columns import BY_NAME
 from ingest.domain.vehicles import Vehicle
-from ingest.store import alert_log, appointments, audit_log, folding
+from ingest.store import alert_log, appointments, audit_log, folding, inspections
 from ingest.store.assigning import reassign
 from ingest.store.audit_log import RequestReused
 from ingest.store.database import Clash, write
@@ -38,8 +41,11 @@ __all__ = [
     "book",
     "cancel_appointment",
     "load_vehicles",
+    "record_inspection",
     "record_notice",
+    "record_walk_around",
     "shelve_alert",
+    "withdraw_inspection",
 ]
 
 T = TypeVar("T")
@@ -307,6 +313,75 @@ def cancel_appointment(
         engine, "cancel_appointment", payload, work, Booking,
         actor=actor, now=now, request_id=request_id,
     )  # fmt: skip
+
+
+def record_inspection(
+    engine: Engine,
+    vehicle_id: int,
+    entry: Inspection,
+    programs: Set[str],
+    *,
+    actor: str,
+    now: datetime,
+    request_id: str,
+) -> int:
+    """Enter what an official inspection gave; return its number. Refused with every fault."""
+
+    def work(connection: Connection) -> int:
+        today = now.astimezone(_zone(connection, vehicle_id)).date()
+        if faults := list(entry_faults(entry, programs, today)):
+            raise CommandRefused("; ".join(faults))
+        return inspections.add(connection, vehicle_id, entry, actor, to_ms(now))
+
+    payload = {"vehicle_id": vehicle_id, "entry": asdict(entry)}
+    return _once(
+        engine, "record_inspection", payload, work, int,
+        actor=actor, now=now, request_id=request_id,
+    )  # fmt: skip
+
+
+def withdraw_inspection(
+    engine: Engine, vehicle_id: int, number: int, *, actor: str, now: datetime, request_id: str
+) -> int:
+    """Let a wrongly entered result count no more; the entry itself is kept."""
+
+    def work(connection: Connection) -> int:
+        if not inspections.withdraw(connection, vehicle_id, number, to_ms(now)):
+            raise CommandRefused(f"result {number}: none of this vehicle that counts")
+        return number
+
+    payload = {"vehicle_id": vehicle_id, "number": number}
+    return _once(
+        engine, "withdraw_inspection", payload, work, int,
+        actor=actor, now=now, request_id=request_id,
+    )  # fmt: skip
+
+
+def record_walk_around(
+    engine: Engine, vehicle_id: int, look: ObservedLamp, *, now: datetime, request_id: str
+) -> int:
+    """Enter what a person (`look.by`) saw of the lamp; return its number."""
+
+    def work(connection: Connection) -> int:
+        _zone(connection, vehicle_id)
+        if look.at > now:
+            raise CommandRefused(f"at: {look.at.isoformat()}, expected no later than now")
+        if look.lit_at_key_on is None and look.lit_while_running is None:
+            raise CommandRefused("lamp: nothing entered, expected yes or no for key-on or running")
+        return inspections.add_look(connection, vehicle_id, look)
+
+    payload = {"vehicle_id": vehicle_id, "look": asdict(look)}
+    return _once(
+        engine, "record_walk_around", payload, work, int,
+        actor=look.by, now=now, request_id=request_id,
+    )  # fmt: skip
+
+
+def _zone(connection: Connection, vehicle_id: int) -> ZoneInfo:
+    name = inspections.zone_of(connection, vehicle_id)
+    if name is None:
+        raise CommandRefused(f"vehicle {vehicle_id}: not there")
+    return ZoneInfo(name)
 
 
 def record_notice(

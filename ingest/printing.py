@@ -20,6 +20,8 @@ from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT
 from ingest.printing_codes import code_lines, codes
 from ingest.printing_details import CYCLES_SHOWN, cycle_line, detail_lines, details, driving_cycle
+from ingest.printing_due import entered, entered_lines
+from ingest.printing_why import why, why_lines
 from ingest.queries import Alert, DeadLetterRow, Event, Standing, VehicleRecord
 
 
@@ -51,14 +53,18 @@ def forecast(standings: Sequence[Standing]) -> Answer:
     """Every vehicle with its verdict, reasons and inspection due."""
     lines = []
     for one in standings:
-        due = one.vehicle.due_date.isoformat() if one.vehicle.due_date else "not known"
+        due = one.need.deadline.isoformat() if one.need.deadline else "not known"
         word = OUTCOME_TEXT[one.verdict.outcome]
         lines.append(f"{one.vehicle.unit:>8}  {word:<12}  due {due}  {one.vehicle.depot}")
         lines += [
-            f"{'':>10}{reason.text} [{reason.rule}; source {reason.tag}]"
+            f"{'':>10}{reason.text} [{reason.rule}; source {_sure(reason.tag)}]"
             for reason in one.verdict.reasons
         ]
     return Answer([standing(one) for one in standings], lines)
+
+
+def _sure(tag: str) -> str:
+    return "M, from memory" if tag == "M" else tag
 
 
 def standing(one: Standing) -> dict[str, Any]:
@@ -69,7 +75,8 @@ def standing(one: Standing) -> dict[str, Any]:
         "vin": one.vehicle.vin,
         "depot": one.vehicle.depot,
         "program": one.vehicle.program,
-        "inspection_due": one.vehicle.due_date,
+        "inspection_due": one.dues[0].due if one.dues else one.vehicle.due_date,
+        "window_opens": one.dues[0].opens if one.dues else None,
         "expected_obd_result": OUTCOME_TEXT[verdict.outcome],
         "program_word": verdict.program_word,
         "reasons": [
@@ -79,6 +86,8 @@ def standing(one: Standing) -> dict[str, Any]:
                 "rule": r.rule,
                 "clause": r.clause,
                 "source_tag": r.tag,
+                "edition": r.edition,
+                "note": r.note,
             }
             for r in verdict.reasons
         ],
@@ -96,8 +105,8 @@ def standing(one: Standing) -> dict[str, Any]:
     }
 
 
-def alerts(found: Sequence[Alert]) -> Answer:
-    """Standing alerts, the gravest first."""
+def alerts(found: Sequence[Alert], depot_lines: Sequence[str] = ()) -> Answer:
+    """Standing alerts, the gravest first, and beside them what a depot's vehicles share."""
     items = [
         {
             "id": one.id,
@@ -118,7 +127,7 @@ def alerts(found: Sequence[Alert]) -> Answer:
         f"since {time(one.since)}: {one.text}"
         for one in found
     ]
-    return Answer(items, lines or ["no standing alerts"])
+    return Answer(items, (lines or ["no standing alerts"]) + list(depot_lines))
 
 
 def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
@@ -137,6 +146,8 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
         },
         "codes": codes(now.picture, said),
         **details(now.picture, said),
+        **entered(found),
+        **why(found.explained),
         "driving_cycles": [driving_cycle(one) for one in found.cycles],
         "events": [_event(event, said) for event in found.events],
         "alerts": alerts(found.alerts).items,
@@ -147,7 +158,9 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     }
     lines = forecast([now]).lines
     lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
+    lines += entered_lines(found)
     lines += code_lines(now.picture, said)
+    lines += why_lines(found.explained)
     lines += detail_lines(now.picture, said)
     lines += [cycle_line(one) for one in found.cycles[:CYCLES_SHOWN]]
     lines += [

@@ -5,7 +5,17 @@ from __future__ import annotations
 from importlib import resources
 from pathlib import Path
 
-from ingest.domain.programs import Program, ProgramError, parse_program
+from ingest.domain.programs import (
+    FleetAdditions,
+    Program,
+    ProgramError,
+    parse_additions,
+    parse_program,
+    with_additions,
+)
+
+ADDITIONS = ".fleet"
+"""`illinois.fleet.toml` in the site's folder adds a fleet's rows to the program illinois."""
 
 
 def load_programs(extra: Path | None = None) -> dict[str, Program]:
@@ -27,11 +37,21 @@ def load_programs(extra: Path | None = None) -> dict[str, Program]:
             except (OSError, UnicodeDecodeError) as error:
                 faults.append(f"{path.name}: {error}, expected a readable file in UTF-8")
     programs: dict[str, Program] = {}
+    added: dict[str, FleetAdditions] = {}
     for name, text in sorted(texts.items()):
         try:
-            programs[name] = parse_program(text, name)
+            if name.endswith(ADDITIONS):
+                added[name.removesuffix(ADDITIONS)] = parse_additions(text, name)
+            else:
+                programs[name] = parse_program(text, name)
         except ProgramError as error:
             faults += error.faults
+    for name, additions in added.items():
+        if name in programs:
+            programs[name] = with_additions(programs[name], additions)
+        elif name not in texts:
+            known = ", ".join(sorted(programs))
+            faults.append(f"{name}{ADDITIONS}.toml: program {name!r}, expected one of {known}")
     if faults:
         raise ProgramError(*faults)
     return programs

@@ -7,19 +7,32 @@ current status at `as_of` by the rules of `ingest.domain`, never stored.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from gateway.facts import Monitor
 from ingest.config import ConfigError, database_url, load_site
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.due import urgency
+from ingest.domain.due_dates import Due, due_of
+from ingest.domain.inspections import Inspection
+from ingest.domain.integrity import doubts
+from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
 from ingest.program_files import load_programs
-from ingest.store import cycle_log, reading
+from ingest.store import (
+    cycle_log,
+    depot_habits,
+    driver_days,
+    explaining,
+    inspections,
+    reading,
+)
 from ingest.store.answers import (
     Alert,
     AlertEvent,
@@ -39,7 +52,7 @@ from ingest.store.times import to_ms
 from ingest.store.vehicles import all_vehicles
 
 if TYPE_CHECKING:
-    from sqlalchemy import Engine
+    from sqlalchemy import Connection, Engine
 
 __all__ = [
     "Alert",
@@ -62,6 +75,7 @@ __all__ = [
     "appointments",
     "database_url",
     "dead_letters",
+    "depot_lines",
     "depots",
     "find_vehicle",
     "fleet_today",
@@ -116,30 +130,59 @@ def forecast(
     """Every vehicle (of one depot) with verdict, reasons and need, by unit."""
     with read(engine) as connection:
         vehicles = all_vehicles(connection, depot_name)
-        pictures = reading.pictures(connection)
-        ahead = reading.next_appointments(connection, as_of)
-    return tuple(_standing(one, pictures, ahead, as_of, programs) for one in vehicles)
+        known = _known(connection, as_of)
+    return tuple(_standing(one, known, as_of, programs) for one in vehicles)
 
 
-def _standing(
-    one: Vehicle,
-    pictures: Mapping[int, Picture],
-    ahead: Mapping[int, Appointment],
-    as_of: datetime,
-    programs: Programs,
-) -> Standing:
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """All that a judgment rests on, by vehicle."""
+
+    pictures: Mapping[int, Picture]
+    ahead: Mapping[int, Appointment]
+    results: Mapping[int, tuple[Inspection, ...]]
+    looks: Mapping[int, tuple[ObservedLamp, ...]]
+
+
+def _known(connection: Connection, as_of: datetime, vehicle_id: int | None = None) -> _Known:
+    return _Known(
+        reading.pictures(connection, vehicle_id),
+        reading.next_appointments(connection, as_of),
+        inspections.results(connection, vehicle_id),
+        inspections.looks(connection, as_of, vehicle_id),
+    )
+
+
+def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) -> Standing:
     number = one.id if one.id is not None else -1
-    picture = pictures.get(number)
-    verdict = judge(programs[one.program], one, picture, as_of)
+    picture = known.pictures.get(number)
     today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
+    dues = _dues(one, known.results.get(number, ()), today, programs)
+    verdict = judge(
+        programs[one.program],
+        one,
+        picture,
+        as_of,
+        failed_codes=dues[0].failed_codes,
+        observed=next(iter(known.looks.get(number, ())), None),
+    )
     return Standing(
         vehicle=one,
         picture=picture,
         verdict=verdict,
-        need=urgency(one, verdict, picture, today),
+        need=urgency(one, verdict, picture, today, dues[0]),
         heard_at=reading.moment(picture.heard_at) if picture else None,
-        next_appointment=ahead.get(number),
+        next_appointment=known.ahead.get(number),
+        dues=dues,
     )
+
+
+def _dues(
+    one: Vehicle, results: tuple[Inspection, ...], today: date, programs: Programs
+) -> tuple[Due, ...]:
+    """What it owes its own program, and each other one that it has a result of."""
+    names = dict.fromkeys([one.program, *(entry.program for entry in results)])
+    return tuple(due_of(one, programs[name], results, today) for name in names if name in programs)
 
 
 def needs(
@@ -159,17 +202,43 @@ def record(
         one = reading.one_vehicle(connection, vehicle_id)
         if one is None:
             return None
-        pictures = reading.pictures(connection, vehicle_id)
-        ahead = reading.next_appointments(connection, as_of)
+        known = _known(connection, as_of, vehicle_id)
+        standing = _standing(one, known, as_of, programs)
+        cycles = cycle_log.newest_first(connection, vehicle_id)
+        allowed = standing.verdict.allowed_incomplete
+        explained = explaining.explanation(
+            connection,
+            vehicle_id,
+            standing.picture,
+            cycles,
+            allowed,
+            standing.need.deadline,
+            ZoneInfo(one.depot_tz),
+            as_of,
+        )
+        picture = standing.picture
+        if picture is not None and Monitor.EVAPORATIVE_SYSTEM in picture.incomplete():
+            zone = ZoneInfo(one.depot_tz)
+            today = as_of.astimezone(zone).date()
+            words = depot_habits.evap_season(connection, one.depot, zone, today, as_of)
+            explained = replace(explained, season=words)
+        events = explaining.episodes(connection, vehicle_id)
         return VehicleRecord(
-            standing=_standing(one, pictures, ahead, as_of, programs),
+            standing=standing,
             events=reading.events_of(connection, vehicle_id),
             alerts=reading.alerts(connection, as_of, vehicle_id=vehicle_id, include_closed=True),
             alert_events=reading.alert_events(connection, vehicle_id),
             appointments=reading.appointments_of_vehicle(connection, vehicle_id),
             reports=reading.count_reports(connection, vehicle_id),
             gateways=reading.gateways_of(connection, vehicle_id),
-            cycles=cycle_log.newest_first(connection, vehicle_id),
+            cycles=cycles,
+            explained=explained,
+            inspections=known.results.get(vehicle_id, ()),
+            looks=known.looks.get(vehicle_id, ()),
+            drivers=driver_days.of_day(
+                connection, vehicle_id, as_of.astimezone(ZoneInfo(one.depot_tz)).date()
+            ),
+            doubts=doubts(one, standing.picture, events, explained.repairs),
         )
 
 
@@ -187,6 +256,12 @@ def alerts(
             connection, as_of, depot_name=depot_name, kind=kind, include_closed=include_closed
         )
     return tuple(sorted(found, key=lambda one: (_GRAVE.get(one.priority, 3), -to_ms(one.since))))
+
+
+def depot_lines(engine: Engine, depot_name: str | None = None) -> tuple[str, ...]:
+    """Causes that a third of a depot's unset evaporative monitors share, one line a depot."""
+    with read(engine) as connection:
+        return depot_habits.depot_lines(connection, depot_name)
 
 
 def pending_notices(engine: Engine, channel: str, as_of: datetime) -> tuple[Alert, ...]:

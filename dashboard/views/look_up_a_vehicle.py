@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 import streamlit as st
 
 from dashboard import present
 from dashboard.exports import DISCLAIMER
-from dashboard.views import cycle_rows, detail_rows, record_rows
+from dashboard.views import cycle_rows, detail_rows, enter_inspections, record_rows, why_rows
 from dashboard.views.board import Board, message, say, table
 from ingest import queries
 from ingest.domain.dictionary import Explain, explainer
 from ingest.domain.picture import Picture
+from ingest.domain.stuck_advice import CAUTION
 from ingest.domain.vehicles import Vehicle
 
 VEHICLE_QUERY = "vehicle"
@@ -42,7 +43,7 @@ def show(board: Board) -> None:
         say("This vehicle has left the list.")
         return
     one = record.standing.vehicle
-    _record(record, now, explainer(one.make, one.model_year, board.dictionary))
+    _record(board, record, now, explainer(one.make, one.model_year, board.dictionary))
 
 
 def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
@@ -59,7 +60,7 @@ def _one_of(text: str, found: list[Vehicle]) -> Vehicle | None:
     return names[name] if name else None
 
 
-def _record(record: queries.VehicleRecord, now: datetime, said: Explain) -> None:
+def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Explain) -> None:
     standing, vehicle = record.standing, record.standing.vehicle
     zone = ZoneInfo(vehicle.depot_tz)  # the vehicle's own depot, whichever is chosen above
     st.header(present.escape(f"Unit {vehicle.unit}"), anchor=False)
@@ -82,7 +83,9 @@ def _record(record: queries.VehicleRecord, now: datetime, said: Explain) -> None
     say("A gateway cannot see these; a person has to look.")
     for line in standing.verdict.check_by_eye:
         st.markdown(f"- {present.escape(line)}")
+    enter_inspections.show(board, record, now)
     _status(record, zone, now, said)
+    _why(record, zone, now)
     _history(record, zone, now, said)
     st.subheader("Cautions", anchor=False)
     for name, text in record_rows.CAUTIONS:
@@ -160,6 +163,35 @@ def _counters(picture: Picture) -> None:
     table(rows)
     for line in others:
         say(line)
+
+
+def _why(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
+    """Why monitors are not complete, what clears were, whether repairs held, where tests head."""
+    explained, due = record.explained, record.standing.need.deadline
+    if explained.monitors:
+        st.subheader("Why monitors are not complete", anchor=False)
+        table(why_rows.monitor_rows(explained))
+        if explained.allowance:
+            say(explained.allowance)
+        if explained.season:
+            say(f"Evaporative system: {explained.season}")
+        say(f"■ {CAUTION}")
+    if explained.proofs or explained.repairs:
+        st.subheader("Repairs", anchor=False)
+        table(why_rows.repair_rows(explained, zone, now), "No repair is recorded.")
+        table(why_rows.proof_rows(explained))
+    if explained.lamp is not None:
+        st.subheader("Clear the codes, or let the MIL go out on its own?", anchor=False)
+        table(why_rows.lamp_rows(explained, now, zone))
+        say(explained.lamp.reason)
+    if explained.clears:
+        st.subheader("Clears", anchor=False)
+        table(why_rows.clear_rows(explained, zone, now))
+    at = None if due is None else int(datetime.combine(due, time(), zone).timestamp() * 1000)
+    trends = why_rows.trend_rows(explained, at, zone, now)
+    if trends:
+        st.subheader("Test results that head for their limits", anchor=False)
+        table(trends)
 
 
 def _history(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime, said: Explain) -> None:

@@ -62,10 +62,17 @@ def reason_rows(reasons: Iterable[Reason]) -> list[Row]:
             "Reason": one.text,
             "Fact": one.fact,
             "Rule": f"{one.rule}: {one.clause}" if one.clause else one.rule,
-            "Source": SOURCE_WORDS.get(one.tag, one.tag),
+            "Source": _source(one),
         }
         for one in reasons
     ]
+
+
+def _source(reason: Reason) -> str:
+    """How sure the rule is, in which edition it was read, and what of it is less sure."""
+    said = SOURCE_WORDS.get(reason.tag, reason.tag)
+    edition = f" ({reason.edition})" if reason.edition and reason.edition not in said else ""
+    return f"{said}{edition}. {reason.note}" if reason.note else f"{said}{edition}"
 
 
 def status_rows(standing: Standing, zone: ZoneInfo, as_of: datetime) -> list[Row]:

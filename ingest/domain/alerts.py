@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal
@@ -17,6 +17,9 @@ from ingest.domain.stuck import stuck_monitors
 
 LAMP: Literal["mil_on"] = "mil_on"
 STUCK: Literal["monitor_stuck"] = "monitor_stuck"
+CLEARED: Literal["clear_before_inspection"] = "clear_before_inspection"
+RUN_UP_DAYS = 30
+"""A clear within so many days before an inspection is its own alert (a choice of ours; X)."""
 Priority = Literal["high", "medium", "low"]
 
 
@@ -68,7 +71,7 @@ class Condition:
     `text` is for operations; `instruction` is what to tell the driver.
     """
 
-    kind: Literal["mil_on", "monitor_stuck"]
+    kind: Literal["mil_on", "monitor_stuck", "clear_before_inspection"]
     subject: str
     since: int
     priority: Priority
@@ -105,6 +108,33 @@ def conditions(state: VehicleState, as_of: datetime) -> list[Condition]:
             )
         )
     return found
+
+
+def cleared_before_inspection(
+    episode: Episode, state: VehicleState, due: date | None, today: date, cause: str
+) -> Condition | None:
+    """The alert for a clear in the run-up to an inspection due; days are the depot's own.
+
+    It is so from the clear to the due day, while a monitor is still not complete.
+    """
+    missing = state.picture.incomplete()
+    if due is None or not missing or episode.started_at != state.picture.last_clear_at:
+        return None
+    if not today <= due <= today + timedelta(days=RUN_UP_DAYS):
+        return None
+    names = ", ".join(FULL_NAMES[one] for one in missing)
+    return Condition(
+        kind=CLEARED,
+        subject="",
+        since=episode.started_at,
+        priority="medium",
+        episode=episode.natural,
+        text=(
+            f"Monitors were set back {(due - today).days} days before the inspection due {due}. "
+            f"{cause} Not complete: {names}."
+        ),
+        instruction=NO_ACTION,
+    )
 
 
 def _lamp(episode: Episode, picture: Picture) -> Condition:

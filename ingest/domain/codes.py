@@ -42,6 +42,8 @@ class CodeInfo:
     labour_high: float
     blocked_monitors: tuple[str, ...]
     tags: tuple[str, ...]
+    blocks: str = "no"
+    """Whether those monitors cannot run while it stands: yes, sometimes, no."""
 
 
 def parse_codes(text: str) -> MappingProxyType[str, CodeInfo]:
@@ -59,6 +61,7 @@ def _info(row: dict[str, str]) -> CodeInfo:
         labour_high=float(row["labour_hours_high"]),
         blocked_monitors=tuple(row["blocked_monitors"].replace(";", " ").split()),
         tags=(row["labour_basis"], row["definition_basis"]),
+        blocks=row["blocks_other_monitors"],
     )
 
 

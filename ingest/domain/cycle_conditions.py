@@ -82,10 +82,11 @@ def general_denominator(cycle: Cycle) -> Judgment:
     if cycle.denominator_moved is not None:
         said = Condition("denominator", cycle.denominator_moved, "as the vehicle's counter says")
         return Judgment((said,))
-    return Judgment(_general(cycle))
+    return Judgment(general_conditions(cycle))
 
 
-def _general(cycle: Cycle) -> tuple[Condition, ...]:
+def general_conditions(cycle: Cycle) -> tuple[Condition, ...]:
+    """The conditions of the general denominator, each judged by the cycle's figures."""
     return (
         _at_least("run time", cycle.engine_on_s, RUN_S, "s"),
         _at_least("time at speed", cycle.seconds_at_or_above_40_kmh, FAST_S, "s"),
@@ -130,7 +131,7 @@ def evaporative_start(cycle: Cycle) -> Judgment:
 
 def evaporative_denominator(cycle: Cycle) -> Judgment:
     """Whether the cycle moves the evaporative denominator: the general one and a suited start."""
-    return Judgment((*_general(cycle), *evaporative_start(cycle).conditions))
+    return Judgment((*general_conditions(cycle), *evaporative_start(cycle).conditions))
 
 
 def counts_for(monitor: Monitor, cycle: Cycle) -> Judgment:

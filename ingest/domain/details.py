@@ -5,11 +5,12 @@ A reading says each of these only when it asked for it; what it does not say sta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from msgspec import UNSET
 
 from gateway import contract
+from gateway.facts import Monitor
 from ingest.domain.observed import epoch_ms
 from ingest.domain.picture import EcuPicture, Picture
 
@@ -35,6 +36,14 @@ def take_ecu_details(
         ecu.in_use_counters = dict(reading.in_use_counters)
     if reading.calibrations is not UNSET:
         ecu.calibrations = list(reading.calibrations)
+
+
+def supported_before(ecu: EcuPicture, now: Mapping[Monitor, bool]) -> list[Monitor] | None:
+    """The monitors an ECU supported at first, if it now reports others; else None."""
+    if ecu.monitors is None:
+        return None
+    before = ecu.monitors.keys() if ecu.supported_before is None else set(ecu.supported_before)
+    return None if before == now.keys() else [monitor for monitor in Monitor if monitor in before]
 
 
 def merged(

@@ -10,6 +10,7 @@ from datetime import date
 
 from gateway.facts import FULL_NAMES
 from ingest.domain.codes import can_flash_lamp, meaning
+from ingest.domain.due_dates import Due
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import Outcome, Verdict
@@ -44,18 +45,28 @@ class Need:
         return self.days_left is not None and self.days_left <= SOON_DAYS
 
 
-def urgency(vehicle: Vehicle, verdict: Verdict, picture: Picture | None, as_of_date: date) -> Need:
-    """What one vehicle needs on the depot's day `as_of_date`."""
+def urgency(
+    vehicle: Vehicle,
+    verdict: Verdict,
+    picture: Picture | None,
+    as_of_date: date,
+    due: Due | None = None,
+) -> Need:
+    """What one vehicle needs on the depot's day `as_of_date`.
+
+    The deadline is the day to be tested by of `due`, else the due date of the vehicle list.
+    """
+    deadline = vehicle.due_date if due is None else due.test_by
     codes = sorted(picture.codes("confirmed") or ()) if picture is not None else []
     lamp = picture is not None and picture.mil() is True
-    left = None if vehicle.due_date is None else (vehicle.due_date - as_of_date).days
+    left = None if deadline is None else (deadline - as_of_date).days
     unread = picture.unread() if picture is not None else None
     hours, next_step = _work(verdict, codes, left, unread)
     return Need(
         hours=hours,
-        reason=" ".join(_why(vehicle, verdict)),
+        reason=" ".join(_why(deadline, verdict)),
         next_step=next_step,
-        deadline=vehicle.due_date,
+        deadline=deadline,
         do_not_dispatch=lamp and any(can_flash_lamp(code) for code in codes),
         days_left=left,
     )
@@ -72,15 +83,26 @@ def _work(
     verdict: Verdict, codes: list[str], left: int | None, unread: str | None
 ) -> tuple[float, str]:
     if verdict.outcome is Outcome.WOULD_FAIL:
-        return repair_hours(codes), f"Repair {', '.join(codes)}; do not just clear the codes."
+        what = ", ".join(codes) or "what the first reason names"
+        return repair_hours(codes), f"Repair {what}; do not just clear the codes."
     if verdict.outcome is Outcome.NOT_READY:
+        if not verdict.incomplete:  # too little operation since codes were cleared
+            return 0.0, "Drive normally. Do not clear codes."
         names = ", ".join(FULL_NAMES[monitor] for monitor in verdict.incomplete)
         return 0.0, f"Drive normally until complete: {names}. Do not clear codes."
+    if verdict.exempt and not verdict.in_scope:
+        return 0.0, "No test is asked of it: keep the proof of age with the vehicle."
     if not verdict.in_scope:
         return 0.0, "Ask the inspection authority: this program does not cover the vehicle."
     if unread is not None:  # a fresh reading would say no more than the last one
         soon = left is not None and left <= SOON_DAYS
         return DEFAULT_HOURS if soon else 0.0, "Have lamp, codes and monitors read by hand."
+    if verdict.missing == "rule":  # a fresh reading would say no more: the rule is not clear
+        if verdict.incomplete:
+            return 0.0, "Drive normally until every monitor is complete, or ask the agency."
+        return 0.0, "Ask the inspection authority how it treats this."
+    if verdict.missing == "list":
+        return 0.0, "Mend the vehicle list."
     if verdict.outcome is Outcome.CANNOT_TELL:
         return DEFAULT_HOURS, "Take a fresh reading; check the gateway if it stays silent."
     if left is not None and left <= SOON_DAYS:
@@ -88,7 +110,7 @@ def _work(
     return 0.0, "Nothing to do."
 
 
-def _why(vehicle: Vehicle, verdict: Verdict) -> list[str]:
+def _why(deadline: date | None, verdict: Verdict) -> list[str]:
     """The first reason of the verdict; the deadline itself is `Need.deadline`."""
     why = [reason.text for reason in verdict.reasons[:1]]
-    return why if vehicle.due_date else [*why, "No inspection due date in the vehicle list."]
+    return why if deadline else [*why, "No inspection due date in the vehicle list."]

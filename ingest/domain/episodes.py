@@ -7,7 +7,7 @@ from a stored state or starts afresh. It never changes the state it was given.
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -16,16 +16,28 @@ from msgspec import UNSET
 
 from gateway import contract
 from gateway.facts import Monitor
-from ingest.domain.clears import COUNTERS, evidence_of_clear
+from ingest.domain.clears import (
+    COUNTERS,
+    evidence_of_clear,
+    kept_complete,
+    odometer_at_clear,
+    same_speaker,
+    software_changes,
+)
 from ingest.domain.cycles import Cycle, cycle_of
-from ingest.domain.details import ANOTHER_TESTER, take_ecu_details, take_vehicle_details
+from ingest.domain.details import (
+    ANOTHER_TESTER,
+    supported_before,
+    take_ecu_details,
+    take_vehicle_details,
+)
 from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 2
+FOLD_VERSION = 3
 """Counted up with every change of what is folded: states of another one are folded again."""
-Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester"]
+Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester", "software_changed"]
 Key = tuple[str, int]
 
 _ECU_FIELDS = (
@@ -42,8 +54,8 @@ _EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permane
 class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
     """Something with a start and maybe an end (epoch ms), found in readings by their keys.
 
-    `subject` is '' for the lamp, clears and another tester, 'P0420:confirmed' for a code, else a
-    monitor's value.
+    `subject` is '' for the lamp, clears and another tester, 'P0420:confirmed' for a code, the ECU
+    for software that changed, else a monitor's value.
     """
 
     kind: Kind
@@ -144,37 +156,74 @@ def _take(
     picture = state.picture
     key = (report.journal, report.seq)
     changed: list[Episode] = []
+    evidence = evidence_of_clear(picture, report, at)
+    if evidence:
+        changed.append(_clear(picture, report, evidence, at, key))
+    reprogrammed = software_changes(picture, report)
+    for ecu_id, said in reprogrammed.items():
+        details = {"evidence": said, "not_before": picture.heard_at}
+        changed.append(_at_once("software_changed", ecu_id, at, key, details))
+    picture.boot = (report.journal, report.boot_no)
     if report.ecus or report.heard in UNREAD:
         picture.heard_at = at
         if picture.first_heard_at is None:
             picture.first_heard_at = at
-    evidence = evidence_of_clear(picture, report)
-    if evidence:
-        changed.append(_clear(picture, evidence, at, key))
     cycles += _ended_cycle(picture, report, at, restarted=bool(evidence))
+    spoken = same_speaker(picture, report, at)
     for name in _VALUES:
         value = getattr(report, name)
-        if value is not UNSET:
-            setattr(picture, name, value)
+        if value is UNSET or (name in COUNTERS and not spoken):
+            continue
+        setattr(picture, name, value)
+        if name in COUNTERS:
+            picture.counters_at = at
+    begun = odometer_at_clear(report) if spoken else None
+    if begun is not None:
+        picture.odometer_at_clear_km = begun
     tester_differs = take_vehicle_details(picture, report, at)
-    if _take_ecus(picture, report, at, cleared=bool(evidence)) or tester_differs:
+    differs = _take_ecus(picture, report, at, cleared=bool(evidence), anew=reprogrammed.keys())
+    if differs or tester_differs:
         changed += _turn_over(state, at, key)
     return changed
 
 
-def _clear(picture: Picture, evidence: list[str], at: int, key: Key) -> Episode:
-    """Note a clear and forget what counted from the one before."""
+def _clear(
+    picture: Picture, report: contract.Report, evidence: list[str], at: int, key: Key
+) -> Episode:
+    """Note a clear with what may tell its cause, and forget what counted from the one before."""
+    boot = picture.boot
+    same_journal = boot is not None and boot[0] == report.journal
     details: dict[str, Any] = {
         "evidence": evidence,
         "confirmed_before": sorted(picture.codes("confirmed") or ()),
         "driving_cycles_before": picture.driving_cycles_since_clear,
+        "not_before": picture.heard_at,
+        "gateway_kept_power": boot == (report.journal, report.boot_no) if same_journal else None,
+        "low_voltage_before": picture.quiet == "low_voltage",
+        "kept_complete": kept_complete(picture, report),
+        "complete_before": sorted(one for one, done in picture.monitors().items() if done),
+        "ignition_cycles_before": _ignition_cycles(picture),
     }
     picture.last_clear_at = at
     picture.driving_cycles_since_clear = 0
+    picture.odometer_at_clear_km = None
     for name in COUNTERS:
         setattr(picture, name, None)
+    return _at_once("clear", "", at, key, details)
+
+
+def _ignition_cycles(picture: Picture) -> dict[str, int]:
+    """The ignition cycle counter of each ECU that gave one."""
+    return {
+        ecu_id: ecu.in_use_counters["ignition_cycles"]
+        for ecu_id, ecu in picture.ecus.items()
+        if ecu.in_use_counters and "ignition_cycles" in ecu.in_use_counters
+    }
+
+
+def _at_once(kind: Kind, subject: str, at: int, key: Key, details: dict[str, Any]) -> Episode:
     return Episode(
-        kind="clear", subject="", started_at=at, start_key=key, ended_at=at, end_key=key,
+        kind=kind, subject=subject, started_at=at, start_key=key, ended_at=at, end_key=key,
         details=details,
     )  # fmt: skip
 
@@ -193,14 +242,18 @@ def _ended_cycle(
     return [cycle_of(cycle, (report.journal, report.seq), at)]
 
 
-def _take_ecus(picture: Picture, report: contract.Report, at: int, cleared: bool) -> bool:
-    """Write what each ECU said; True when something that makes an episode is different."""
+def _take_ecus(
+    picture: Picture, report: contract.Report, at: int, cleared: bool, anew: Set[str]
+) -> bool:
+    """Write what each ECU said; True when something that makes an episode is different.
+
+    `anew` are ECUs with other software: what those supported before says nothing.
+    """
     ecus = dict(picture.ecus)
     differs = False
     if cleared:
-        for ecu_id, known in ecus.items():
-            if ecu_id not in report.ecus:
-                ecus[ecu_id] = msgspec.structs.replace(known, before_clear=True)
+        for ecu_id, known in ecus.items():  # until its monitors are read again, further below
+            ecus[ecu_id] = msgspec.structs.replace(known, before_clear=True)
     for ecu_id, reading in report.ecus.items():
         before = ecus.get(ecu_id)
         ecu = EcuPicture(heard_at=at) if before is None else copy.copy(before)
@@ -209,12 +262,18 @@ def _take_ecus(picture: Picture, report: contract.Report, at: int, cleared: bool
             value = getattr(reading, name)
             if value is UNSET or value == getattr(ecu, name):
                 continue
+            if name == "monitors":
+                ecu.supported_before = supported_before(ecu, value)
             setattr(ecu, name, value)
             differs = differs or name in _EPISODE_FIELDS
+        if reading.confirmed is not UNSET:
+            ecu.codes_at = at
         take_ecu_details(ecu, reading, at, picture.last_clear_at)
         if reading.monitors is not UNSET:
             ecu.readiness_at = at
             ecu.before_clear = False
+        if ecu_id in anew:
+            ecu.supported_before = None
         ecus[ecu_id] = ecu
     picture.ecus = ecus
     return differs

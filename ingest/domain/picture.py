@@ -48,6 +48,9 @@ class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
     test_results_at: int | None = None
     in_use_counters: dict[str, int] | None = None
     calibrations: list[Calibration] | None = None
+    codes_at: int | None = None
+    supported_before: list[Monitor] | None = None
+    """The monitors it supported at first, while it reports others under the same software."""
     before_clear: bool = False
     """True while this ECU has not answered since the last clear: its monitors are old news."""
 
@@ -59,6 +62,8 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     `last_seen_at` the last report at all. `heard` is what the vehicle last spoke, `quiet` why its
     gateway keeps silent (until `quiet_until`). `live`, `implausible` and `lamp_broadcasts` are of
     the last reading that asked, at their own times.
+    `counters_at` is when a counter since clear was last read, `boot` the journal and restart of
+    the gateway that took the last reading.
     `driving_cycles` counts all ended cycles, `driving_cycles_since_clear` those since a clear.
     """
 
@@ -76,6 +81,9 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     distance_since_clear_km: float | None = None
     warm_ups_since_clear: int | None = None
     minutes_since_clear_min: int | None = None
+    odometer_at_clear_km: float | None = None
+    counters_at: int | None = None
+    boot: tuple[str, int] | None = None
     distance_with_mil_km: float | None = None
     minutes_with_mil_min: int | None = None
     odometer_km: float | None = None

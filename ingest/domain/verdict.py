@@ -1,67 +1,52 @@
 """The expected result of an inspection under one program, with its reasons.
 
-Order (a modelling choice of this project, consistent with 40 CFR 85.2207 and 85.2222): what
-cannot be told, the lamp, the count of monitors not complete, the retest rule, else would pass.
-Never worded as an official result: a gateway sees neither the lamp nor the connector.
+Order (a modelling choice of this project, consistent with 40 CFR 85.2207 and 85.2222): what is not
+covered, what a person saw of the lamp, what cannot be told, the commanded lamp, the program's
+extras (stored and permanent codes, operation since clear), the count of monitors not complete, the
+retest rule, else would pass.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
-from types import MappingProxyType
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
-from gateway.facts import CONTINUOUS, FULL_NAMES, Monitor
+from gateway.facts import FULL_NAMES, Ignition, Monitor
+from ingest.domain import verdict_codes, verdict_counts, verdict_scope
+from ingest.domain.contradictions import contradictions, dropped, ignition_told
+from ingest.domain.observed_lamp import LampFinding, ObservedLamp, compare
+from ingest.domain.outcome import (
+    LAMP_NAME,
+    OUTCOME_TEXT,
+    Finding,
+    Missing,
+    Outcome,
+    Reason,
+    Verdict,
+    cited_reason,
+    names,
+    our_reason,
+)
 from ingest.domain.picture import Picture
-from ingest.domain.programs import Cited, Program
+from ingest.domain.program_exceptions import COMMUNICATION, VehicleException
+from ingest.domain.program_scope import Fuel, Scope, covered, fuel_of
+from ingest.domain.programs import Program
 from ingest.domain.vehicles import Vehicle
 
-DAY_MS = 86_400_000
-LAMP_NAME = "MIL (check engine)"
+__all__ = ["OUTCOME_TEXT", "Outcome", "Reason", "Verdict", "judge"]
 
-
-class Outcome(StrEnum):
-    """What an inspection station would be expected to find."""
-
-    WOULD_PASS = "would_pass"  # noqa: S105 - an outcome, no password
-    WOULD_FAIL = "would_fail"
-    NOT_READY = "not_ready"
-    CANNOT_TELL = "cannot_tell"
-
-
-OUTCOME_TEXT = MappingProxyType({outcome: outcome.value.replace("_", " ") for outcome in Outcome})
-"""The words on screen."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why: a sentence for the screen, the fact behind it, and the rule with clause and tag."""
-
-    text: str
-    fact: str
-    rule: str
-    clause: str
-    tag: str
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """The expected result. `program_word` is the program's own word for it ('' if none).
-
-    `spare` = allowed minus counted monitors not complete, negative when too many; None when
-    they could not be counted. `in_scope` is False where the program does not cover the vehicle.
-    """
-
-    outcome: Outcome
-    program_word: str
-    reasons: tuple[Reason, ...]
-    check_by_eye: tuple[str, ...]
-    incomplete: tuple[Monitor, ...] = ()
-    allowed_incomplete: int | None = None
-    spare: int | None = None
-    in_scope: bool = True
+HYBRID_EYE = (
+    "Hybrid: the engine may stand still in the ready state, so look at the lamp again once it runs "
+    "(from memory)."
+)
+_WEIGHED = (
+    (Outcome.WOULD_FAIL, False),
+    (Outcome.CANNOT_TELL, True),
+    (Outcome.NOT_READY, False),
+    (Outcome.CANNOT_TELL, False),
+)
+"""Findings in order of weight; True: only those that outrank the count."""
 
 
 def judge(
@@ -71,144 +56,228 @@ def judge(
     as_of: datetime,
     stale_after_days: float | None = None,
     failed_codes: Sequence[str] = (),
+    observed: ObservedLamp | None = None,
 ) -> Verdict:
     """Judge one vehicle at `as_of` (aware).
 
-    `stale_after_days` overrides the program's; `failed_codes` are those of a failed inspection
-    for which this one would be the retest.
+    `stale_after_days` overrides the program's, also for `observed`, the latest look at the lamp;
+    `failed_codes` are those of a failed inspection for which this one would be the retest.
     """
-    eye = tuple(row.value for row in program.check_by_eye)
+    case = _Case(program, vehicle, failed_codes)
     days = program.stale_after_days.value if stale_after_days is None else stale_after_days
-    allowance = program.allowance(vehicle.model_year)
-    outside = _out_of_scope(program, vehicle)
-    if outside is not None:
-        return Verdict(Outcome.CANNOT_TELL, "", (outside,), eye, in_scope=False)
-    unknown = _unheard(program, picture, as_of, days)
-    if unknown is not None or picture is None or allowance is None:
-        reasons = (unknown,) if unknown is not None else ()
-        return Verdict(Outcome.CANNOT_TELL, "", reasons, eye)
-    counted = _counted(program, picture)
-    spare = allowance.value - len(counted)
-    counts = (eye, counted, allowance.value, spare)
-    warnings = _warnings(program, picture)
-    if picture.mil() and program.lamp_fails.value:
-        lamp = _lamp(program, picture)
-        if not picture.codes("confirmed"):
-            return Verdict(Outcome.CANNOT_TELL, "", (lamp, *warnings), *counts)
-        return Verdict(Outcome.WOULD_FAIL, program.fail_word.value, (lamp, *warnings), *counts)
-    count = _count_reason(allowance, allowance.value, counted)
-    if spare < 0:
-        word = program.not_ready_word.value
-        return Verdict(Outcome.NOT_READY, word, (count, *warnings), *counts)
-    retest = _retest(program, picture, failed_codes)
-    if retest is not None:
-        word = program.not_ready_word.value
-        return Verdict(Outcome.NOT_READY, word, (retest, count, *warnings), *counts)
-    off = _reason(f"The {LAMP_NAME} is not commanded on.", "commanded off", program.lamp_fails)
-    word = program.pass_word.value
-    return Verdict(Outcome.WOULD_PASS, word, (off, count, *warnings), *counts)
+    if observed is not None and (as_of - observed.at).total_seconds() > days * 86_400:
+        case.notes.append(_old_look(observed, as_of))
+        observed = None
+    year = as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year
+    return case.verdict() if case.scope(year) else case.judge(picture, as_of, days, observed)
 
 
-def _reason(text: str, fact: str, cited: Cited) -> Reason:
-    """A reason from a cited value; a source 'rule: clause' is split at its colon."""
-    rule, _, clause = cited.source.partition(":")
-    return Reason(text, fact, rule.strip(), clause.strip() or cited.edition, cited.tag)
+class _Case:
+    """One vehicle before one program: findings and other reasons are gathered, then weighed."""
 
+    __slots__ = (
+        "counted", "exempt", "eye", "failed_codes", "findings", "fuel", "group", "in_scope",
+        "notes", "observed", "program", "reasons", "vehicle",
+    )  # fmt: skip
 
-def _ours(text: str, fact: str) -> Reason:
-    return Reason(text, fact, "This project", "modelling choice", "X")
+    def __init__(self, program: Program, vehicle: Vehicle, failed_codes: Sequence[str]) -> None:
+        self.program, self.vehicle, self.failed_codes = program, vehicle, failed_codes
+        self.fuel = fuel_of(vehicle)
+        self.group: Scope | None = None
+        self.findings: list[Finding] = []
+        self.reasons: list[Reason] = []
+        self.notes: list[Reason] = []
+        self.counted = verdict_counts.Counted((), None, None)
+        self.observed: tuple[LampFinding, ...] = ()
+        self.in_scope, self.exempt = True, False
+        eye = tuple(row.value for row in program.check_by_eye)
+        hybrid = vehicle.fuel is not None and vehicle.fuel.endswith("hybrid")
+        self.eye = (*eye, HYBRID_EYE) if hybrid else eye
 
+    def scope(self, year: int) -> bool:
+        """Whether it ends here: the program does not cover the vehicle, or asks no test of it."""
+        program, vehicle = self.program, self.vehicle
+        found = covered(program.scope, vehicle, self.fuel)
+        out = verdict_scope.outside(found, vehicle, self.fuel)
+        row = None if out is not None else program.exemption(vehicle, self.fuel, year)
+        if row is not None:
+            self.exempt = True
+            exempt = verdict_scope.exempt(row, vehicle, year)
+            if row.of == "program":
+                out = exempt
+            else:
+                self.notes.append(exempt)
+        if out is not None:
+            self._out(out)
+            return True
+        self.group = found.scope
+        return self._other_test()
 
-def _out_of_scope(program: Program, vehicle: Vehicle) -> Reason | None:
-    first = program.first_model_year
-    if vehicle.model_year < first.value:
-        text = f"Model year {vehicle.model_year} is before {first.value}, where the program begins."
-        return _reason(text, f"model year {vehicle.model_year}", first)
-    if program.allowance(vehicle.model_year) is None:
-        text = f"The program has no readiness count for model year {vehicle.model_year}."
-        return _ours(text, f"model year {vehicle.model_year}")
-    limit = program.gvwr_max_lb
-    if limit is not None and vehicle.gvwr_lb is not None and vehicle.gvwr_lb > limit.value:
-        text = f"{vehicle.gvwr_lb} lb GVWR is above the program's {limit.value} lb."
-        return _reason(text, f"GVWR {vehicle.gvwr_lb} lb", limit)
-    return None
+    def _other_test(self) -> bool:
+        for row in self._exceptions():
+            if row.about == COMMUNICATION and row.treated == "other_test" and row.certain:
+                self._out(_exception(row))
+                return True
+        return False
 
+    def _out(self, reason: Reason) -> None:
+        self.in_scope = False
+        self.findings.append(Finding(Outcome.CANNOT_TELL, reason, "rule"))
 
-def _unheard(
-    program: Program, picture: Picture | None, as_of: datetime, days: float
-) -> Reason | None:
-    """Why nothing can be said of the vehicle itself; silence is never 'ready'."""
-    if picture is not None and picture.vin_mismatch is not None:
-        text = "The gateway reads another vehicle's VIN: check where it is fitted."
-        return _ours(text, f"VIN read {picture.vin_mismatch}")
-    speaks = None if picture is None else picture.unread()
-    if picture is not None and speaks is not None:
-        return _ours(f"{speaks[0].upper()}{speaks[1:]}.", f"heard on the bus: {picture.heard}")
-    if picture is None or picture.heard_at is None:
-        return _ours("Never heard from: no reading of this vehicle yet.", "no reading")
-    read_at = picture.readiness_at()
-    if read_at is None:
-        return _ours("No ECU answered for its monitors and lamp.", "PID 01 not answered")
-    age = (as_of.timestamp() * 1000 - read_at) / DAY_MS
-    if age > days:
-        text = f"The last full reading is {age:.1f} days old, more than {days:g}."
-        return _reason(text, f"readiness read {age:.1f} days ago", program.stale_after_days)
-    if picture.mil() is None:
-        return _ours("No ECU said whether it commands the lamp.", "lamp not answered")
-    if any(ecu.before_clear for ecu in picture.ecus.values()):
-        text = "Codes were cleared and not every ECU has answered since: take a fresh reading."
-        return _ours(text, "an ECU not heard since the last clear")
-    if not set(picture.monitors()) - CONTINUOUS:
-        text = "The vehicle reports no monitor that the program counts."
-        return _ours(text, "no non-continuous monitor supported")
-    return None
+    def _exceptions(self) -> list[VehicleException]:
+        rows = self.program.exceptions
+        return [row for row in rows if row.covers(self.vehicle)] if rows else []
 
+    def judge(
+        self, picture: Picture | None, as_of: datetime, days: float, observed: ObservedLamp | None
+    ) -> Verdict:
+        """Gather what each rule leads to, in order."""
+        monitors = {} if picture is None else picture.monitors()
+        unheard = verdict_scope.unheard(self.program, picture, monitors, as_of, days)
+        known = None if unheard is not None else picture
+        self._look(observed, known)
+        if unheard is not None or picture is None:
+            if unheard is not None:
+                self.findings.append(unheard)
+            return self.verdict()
+        if self.group is not None and self.vehicle.gvwr_lb is None and self.group.weighs:
+            self.notes.append(verdict_scope.weight_not_known(self.group))
+        self._ignition(picture)
+        doubtful = self._doubts(picture)
+        self._take(verdict_codes.lamp(self.program, picture))
+        if not picture.mil():
+            text = f"The {LAMP_NAME} is not commanded on."
+            self.reasons.append(cited_reason(text, "commanded off", self.program.lamp))
+        since = verdict_codes.since_clear(picture, doubtful)
+        year = self.vehicle.model_year
+        self._take(verdict_codes.permanent(self.program, year, picture, since))
+        self._take(verdict_codes.operation(self.program, picture, since))
+        self._count(picture, monitors)
+        for one in verdict_counts.retests(self.program, monitors, self.failed_codes):
+            self._take(one)
+        told = verdict_codes.stored(self.program, picture)
+        if isinstance(told, Reason):
+            self.notes.insert(0, told)
+        else:
+            self._take(told)
+        return self.verdict()
 
-def _counted(program: Program, picture: Picture) -> tuple[Monitor, ...]:
-    if program.count_scope.value == "non_continuous":
-        return picture.incomplete()
-    merged = picture.monitors()
-    return tuple(monitor for monitor in Monitor if merged.get(monitor) is False)
+    def _take(self, one: Finding | Reason | None) -> None:
+        if isinstance(one, Finding):
+            self.findings.append(one)
+        elif one is not None:
+            self.reasons.append(one)
 
+    def _look(self, observed: ObservedLamp | None, picture: Picture | None) -> None:
+        """Set what a person saw against the command, where there is one to rely on."""
+        if observed is None:
+            return
+        read = None if picture is None else picture.readiness_at()
+        read_at = None if read is None else datetime.fromtimestamp(read / 1000, UTC)
+        commanded = None if picture is None else picture.mil()
+        self.observed = compare(observed, commanded, read_at)
+        for one in verdict_codes.seen(self.program, observed, self.observed):
+            if isinstance(one, Finding):
+                self.findings.append(one)
+            else:
+                self.notes.append(one)
 
-def _lamp(program: Program, picture: Picture) -> Reason:
-    codes = sorted(picture.codes("confirmed") or ())
-    if codes:
-        text = f"The {LAMP_NAME} is commanded on, for {', '.join(codes)}."
-        return _reason(text, f"commanded on; confirmed {', '.join(codes)}", program.lamp_fails)
-    text = f"The {LAMP_NAME} is commanded on, but no code was read: take a fresh reading."
-    return _reason(text, "commanded on; no confirmed code read", program.lamp_fails)
+    def _ignition(self, picture: Picture) -> None:
+        """Another ignition than listed decides only where the program's rules differ by it."""
+        told = ignition_told(picture)
+        vehicle, program = self.vehicle, self.program
+        if told is None or told is vehicle.ignition:
+            return
+        fuel = Fuel.GASOLINE if told is Ignition.SPARK else Fuel.DIESEL
+        scope = covered(program.scope, vehicle, fuel).scope
+        year = vehicle.model_year
+        same_scope = scope is covered(program.scope, vehicle, self.fuel).scope
+        if not same_scope or program.allowance(year, fuel) is not program.allowance(
+            year, self.fuel
+        ):
+            found = verdict_scope.another_ignition(vehicle, self.fuel, fuel)
+            self.findings.append(found)
 
+    def _doubts(self, picture: Picture) -> bool:
+        """Note facts that do not fit; True when the distance since clear cannot be relied on."""
+        doubtful = False
+        for one in contradictions(self.vehicle, picture):
+            self.notes.append(our_reason(one.text, one.fact))
+            doubtful = doubtful or one.kind == "distance"
+        return doubtful
 
-def _count_reason(allowance: Cited, allowed: int, counted: tuple[Monitor, ...]) -> Reason:
-    names = ", ".join(FULL_NAMES[monitor] for monitor in counted)
-    listed = f" ({names})" if names else ""
-    plural = "monitor" if len(counted) == 1 else "monitors"
-    text = f"{len(counted)} {plural} not complete{listed}; the program allows {allowed}."
-    return _reason(text, f"{len(counted)} not complete, {allowed} allowed", allowance)
-
-
-def _retest(program: Program, picture: Picture, failed_codes: Sequence[str]) -> Reason | None:
-    merged = picture.monitors()
-    for rule in program.retest_must_be_complete:
-        named = rule.names(failed_codes)
-        if named and merged.get(rule.monitor) is False:
+    def _count(self, picture: Picture, monitors: dict[Monitor, bool]) -> None:
+        left_out: set[Monitor] = set()
+        for row in self._exceptions():
+            self.notes.append(_exception(row))
+            if row.treated == "not_counted" and row.certain:
+                left_out.add(Monitor(row.about))
+        program = self.program
+        allowance = program.allowance(self.vehicle.model_year, self.fuel)
+        counted = verdict_counts.count(program, allowance, monitors, frozenset(left_out))
+        self.counted = counted
+        self._take(verdict_counts.judged(program, allowance, counted))
+        self._take(verdict_counts.otherwise(program, allowance, counted))
+        lost = dropped(picture) - left_out
+        if lost and (counted.spare is None or counted.spare < len(lost)):
+            listed = names(tuple(monitor for monitor in Monitor if monitor in lost))
             text = (
-                f"Retest after {', '.join(named)}: "
-                f"the {FULL_NAMES[rule.monitor]} monitor must be complete, and is not."
+                f"Monitors that were reported before are missing ({listed}): if they count and are "
+                "not complete, there are too many. Take a fresh reading."
             )
-            return _reason(text, f"{rule.monitor.value} not complete", rule)
-    return None
+            reason = our_reason(text, f"no longer reported: {listed}")
+            self.findings.append(Finding(Outcome.CANNOT_TELL, reason, "reading"))
+
+    def verdict(self) -> Verdict:
+        """Weigh the findings, and set those that decide in front."""
+        outcome, deciding = self._weigh()
+        first = [one.reason for one in deciding]
+        others = [one.reason for one in self.findings if one not in deciding]
+        missing: Missing = deciding[0].missing if deciding else ""
+        words = {
+            Outcome.WOULD_PASS: self.program.pass_word.value,
+            Outcome.WOULD_FAIL: self.program.fail_word.value,
+            Outcome.NOT_READY: self.program.not_ready_word.value,
+        }
+        counted = self.counted
+        return Verdict(
+            outcome=outcome,
+            program_word=words.get(outcome, ""),
+            reasons=(*first, *others, *self.reasons, *self.notes),
+            check_by_eye=self.eye,
+            incomplete=counted.incomplete,
+            allowed_incomplete=counted.allowed,
+            spare=counted.spare,
+            in_scope=self.in_scope,
+            exempt=self.exempt,
+            retest=bool(self.failed_codes),
+            missing=missing,
+            allowed_monitors=counted.named,
+            observed=self.observed,
+        )
+
+    def _weigh(self) -> tuple[Outcome, list[Finding]]:
+        """What fails; then what leaves the rest open; then not ready; then what else is open."""
+        found = self.findings
+        if found:
+            for outcome, first in _WEIGHED:
+                deciding = [one for one in found if one.outcome is outcome and one.first >= first]
+                if deciding:
+                    return outcome, deciding
+        return Outcome.WOULD_PASS, []
 
 
-def _warnings(program: Program, picture: Picture) -> tuple[Reason, ...]:
-    """What does not decide, yet should be seen: codes with the lamp off (40 CFR 85.2222(d)(2))."""
-    if picture.mil():
-        return ()
-    kinds = ("confirmed", "pending", "permanent")
-    found = {kind: sorted(picture.codes(kind) or ()) for kind in kinds}
-    listed = "; ".join(f"{kind} {', '.join(codes)}" for kind, codes in found.items() if codes)
-    if not listed:
-        return ()
-    text = f"Codes are stored with the lamp off: {listed}. The lamp may come on."
-    return (_reason(text, listed, program.pass_word),)
+def _exception(row: VehicleException) -> Reason:
+    """A row about vehicles treated otherwise, with whose it is, and whether it surely applies."""
+    whose = "The fleet's own row" if row.own else "The program's row"
+    about = row.about if row.about == COMMUNICATION else FULL_NAMES[Monitor(row.about)]
+    vehicles = " ".join(part for part in (row.make, row.model, row.engine) if part)
+    sure = "" if row.certain else " may apply, check model and engine"
+    text = f"{whose} on {vehicles}, {about}{sure}: {row.text}"
+    return cited_reason(text, f"{vehicles}: {about}, {row.treated.replace('_', ' ')}", row)
+
+
+def _old_look(observed: ObservedLamp, as_of: datetime) -> Reason:
+    days = (as_of - observed.at).days
+    text = f"The lamp was last looked at {days} days ago, by {observed.by}: look again."
+    return our_reason(text, f"seen {observed.at:%Y-%m-%d}")

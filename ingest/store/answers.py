@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
 
 from ingest.domain.cycles import Cycle
+from ingest.domain.drivers import DriverDay
 from ingest.domain.due import Need
+from ingest.domain.due_dates import Due
+from ingest.domain.explanation import Explanation
+from ingest.domain.inspections import Inspection
+from ingest.domain.integrity import Doubt
+from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import Verdict
@@ -55,6 +61,8 @@ class Standing:
     need: Need
     heard_at: datetime | None
     next_appointment: Appointment | None
+    dues: tuple[Due, ...] = ()
+    """What it owes its program, then any other that a result was entered for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +147,16 @@ class VehicleRecord:
     gateways: tuple[tuple[str, datetime, datetime | None], ...]
     cycles: tuple[Cycle, ...] = ()
     """Driving cycles, the newest first."""
+    explained: Explanation = field(default_factory=Explanation)
+    """Why monitors are not complete, what clears were, whether repairs are proven, trends."""
+    inspections: tuple[Inspection, ...] = ()
+    """Results of official inspections, the oldest first."""
+    looks: tuple[ObservedLamp, ...] = ()
+    """What people saw of the lamp, the newest first."""
+    doubts: tuple[Doubt, ...] = ()
+    """What does not fit the vehicle's own past."""
+    drivers: tuple[DriverDay, ...] = ()
+    """Who drives it on the day asked about."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, and_, bindparam, delete, select
 
 from ingest.domain.cycles import Cycle, Key
 from ingest.store.database import upsert
-from ingest.store.schema import driving_cycle
+from ingest.store.schema import driving_cycle, vehicle
 
 Cycles = Mapping[Key, Cycle]
 """The driving cycles of one vehicle by the reading that brought them."""
@@ -51,6 +51,16 @@ def stored(connection: Connection, vehicle_id: int) -> dict[Key, Cycle]:
 def newest_first(connection: Connection, vehicle_id: int) -> tuple[Cycle, ...]:
     """The driving cycles of a vehicle, the last one ended first."""
     return tuple(_read(connection, vehicle_id))
+
+
+def of_depot(connection: Connection, depot: str, start: int, end: int) -> Iterable[Cycle]:
+    """The driving cycles of all vehicles of a depot that were observed in a span (epoch ms)."""
+    query = (
+        select(driving_cycle.c.summary)
+        .join(vehicle, vehicle.c.id == driving_cycle.c.vehicle_id)
+        .where(vehicle.c.depot == depot, driving_cycle.c.observed_at.between(start, end))
+    )
+    return [_decoder.decode(text) for text in connection.execute(query).scalars()]
 
 
 def _read(connection: Connection, vehicle_id: int) -> Iterable[Cycle]:

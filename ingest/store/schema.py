@@ -338,6 +338,48 @@ appointment_slot = Table(
     Column("appointment_id", ForeignKey("appointment.id"), nullable=False, index=True),
 )
 
+inspection = Table(
+    "inspection",
+    metadata,
+    Column("id", Surrogate, primary_key=True),
+    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
+    Column("program", String(64), nullable=False),
+    Column("day", String(10), nullable=False),
+    Column("result", String(16), nullable=False),
+    Column("codes", Text, nullable=False),
+    Column("monitors", Text, nullable=False),
+    Column("certificate", String(64)),
+    Column("valid_until", String(10)),
+    Column("retest_by", String(10)),
+    Column("note", Text, nullable=False),
+    Column("entered_by", String(64), nullable=False),
+    Column("entered_at", Millis, nullable=False),
+    Column("withdrawn_at", Millis),  # a wrong entry is kept, and counts no more
+)
+
+walk_around = Table(
+    "walk_around",
+    metadata,
+    Column("id", Surrogate, primary_key=True),
+    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
+    Column("at", Millis, nullable=False),
+    Column("lit_at_key_on", Boolean),
+    Column("lit_while_running", Boolean),
+    Column("seen_by", String(64), nullable=False),
+)
+
+repair = Table(
+    "repair",
+    metadata,
+    Column("id", Surrogate, primary_key=True),
+    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
+    Column("at", Millis, nullable=False),
+    Column("technician", String(64), nullable=False),
+    Column("done", Text, nullable=False),
+    Column("codes", Text, nullable=False),  # JSON list
+    Column("codes_cleared", Boolean),
+)
+
 audit = Table(
     "audit",
     metadata,

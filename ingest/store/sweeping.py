@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row, select
 
-from ingest.domain import alerts as rules
-from ingest.domain.alerts import Condition
-from ingest.store import alert_log, folding
-from ingest.store.alert_log import Move, alert_row
+from ingest.domain.drivers import keep_from
+from ingest.store import driver_days
+from ingest.store.alert_log import alert_row
 from ingest.store.database import write
-from ingest.store.schema import alert, episode, presence, vehicle, vehicle_state
+from ingest.store.schema import alert, presence, vehicle
+from ingest.store.sweeping_vehicles import recur, sweep_vehicles, write_moves
+from ingest.store.sweeping_vins import sweep_vins
 from ingest.store.times import to_ms
 
 SILENT_AFTER = timedelta(hours=1)
@@ -41,69 +41,17 @@ def sweep(
     """Raise alerts for monitors not setting and silent gateways as at `as_of`; end those over.
 
     Without `announce` new alerts stand but no notice is sent of them (history being written).
+    Drivers of days that are past need are deleted.
     """
     now = to_ms(as_of)
     with write(engine) as connection:
-        stuck = _sweep_stuck(connection, as_of, now, announce)
+        stuck = sweep_vehicles(connection, as_of, now, announce)
         limit = silent_after // timedelta(milliseconds=1)
         silent = _sweep_silent(connection, now, limit, announce)
-    return SweepResult(stuck[0] + silent[0], stuck[1] + silent[1])
-
-
-def _sweep_stuck(
-    connection: Connection, as_of: datetime, now: int, announce: bool
-) -> tuple[int, int]:
-    wanted: dict[tuple[int, str], Condition] = {}
-    for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
-        state = folding.decode_state(row.state)
-        for condition in rules.conditions(state, as_of):
-            if condition.kind == rules.STUCK:
-                wanted[row.vehicle_id, condition.episode] = condition
-    ids = _open_episode_ids(connection)
-    known = {
-        row.episode_id: row
-        for row in connection.execute(select(alert).where(alert.c.kind == rules.STUCK))
-    }
-    fresh, moves, standing = [], [], set()
-    for (vehicle_id, natural), condition in wanted.items():
-        episode_id = ids.get((vehicle_id, natural))
-        if episode_id is None:
-            continue
-        standing.add(episode_id)
-        before = known.get(episode_id)
-        if before is None:
-            fresh.append(_stuck_row(vehicle_id, episode_id, condition, now, announce))
-        elif before.ended_at is not None:
-            moves.append(_recur(before))
-    over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
-    return _write(connection, fresh, moves, over, now)
-
-
-def _stuck_row(
-    vehicle_id: int, episode_id: int, condition: Condition, now: int, announce: bool
-) -> dict[str, Any]:
-    return alert_row(
-        vehicle_id,
-        condition.kind,
-        condition.subject,
-        episode_id,
-        priority=condition.priority,
-        since=condition.since,
-        ended_at=None,
-        text=condition.text,
-        instruction=condition.instruction,
-        now=now,
-        announce=announce,
-    )
-
-
-def _open_episode_ids(connection: Connection) -> dict[tuple[int, str], int]:
-    query = select(episode.c.id, episode.c.vehicle_id, episode.c.natural).where(
-        episode.c.kind == "not_complete",
-        episode.c.ended_at.is_(None),
-        episode.c.withdrawn_reason.is_(None),
-    )
-    return {(row.vehicle_id, row.natural): row.id for row in connection.execute(query)}
+        vins = sweep_vins(connection, now, announce)
+        driver_days.purge(connection, keep_from(as_of.date()))
+    raised, returned = (sum(counts) for counts in zip(stuck, silent, vins, strict=True))
+    return SweepResult(raised, returned)
 
 
 def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) -> tuple[int, int]:
@@ -126,9 +74,9 @@ def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) 
         if before is None:
             fresh.append(_silent_row(row, since, now, announce))
         elif before.ended_at is not None:
-            moves.append(_recur(before, since))
+            moves.append(recur(before, since))
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
-    return _write(connection, fresh, moves, over, now)
+    return write_moves(connection, fresh, moves, over, now)
 
 
 def _silent_since(row: Row[Any], now: int, limit: int) -> int | None:
@@ -153,26 +101,3 @@ def _silent_row(row: Row[Any], since: int, now: int, announce: bool) -> dict[str
         now=now,
         announce=announce,
     )
-
-
-def _recur(row: Row[Any], since: int | None = None) -> Move:
-    columns: Mapping[str, Any] = {"ended_at": None}
-    if since is not None:
-        columns = {**columns, "since": since}
-    return Move(row, rules.RECUR, alert_log.SYSTEM, "", dict(columns))
-
-
-def _write(
-    connection: Connection,
-    fresh: Sequence[dict[str, Any]],
-    moves: Sequence[Move],
-    over: Sequence[Row[Any]],
-    now: int,
-) -> tuple[int, int]:
-    ended = [
-        Move(row, rules.NORMAL, alert_log.SYSTEM, "", {"ended_at": now, "announce": False})
-        for row in over
-    ]
-    alert_log.open_alerts(connection, fresh, now)
-    alert_log.apply(connection, [*moves, *ended], now)
-    return len(fresh) + len(moves), len(ended)

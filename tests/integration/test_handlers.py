@@ -320,13 +320,14 @@ def test_a_monitor_that_does_not_set_is_raised_by_the_sweep_once_and_ends(engine
         for seq in range(1, 46)
     ]
     store(engine, *reports)
-    soon, late = NOW - timedelta(days=50), NOW
+    soon, late = NOW - timedelta(days=54), NOW
 
     assert handlers.sweep(engine, soon).raised == 0
     assert handlers.sweep(engine, late).raised == 1
     assert handlers.sweep(engine, late).raised == 0
     (one,) = queries.alerts(engine, NOW)
     assert (one.kind, one.subject, one.priority) == ("monitor_stuck", "catalyst", "low")
+    assert "Cause: conditions are met and the monitor does not finish" in one.text
 
     store(engine, make(1, 46))
     assert queries.alerts(engine, NOW)[0].state == "returned to normal unacknowledged"

@@ -233,7 +233,7 @@ def test_a_reason_keeps_its_rule_clause_and_source() -> None:
     )
     assert row["Reason"] == "The MIL (check engine) is commanded on, for P0420."
     assert row["Rule"].startswith("40 CFR 85.2207(c)")
-    assert row["Source"] == "the rule itself"
+    assert row["Source"] == "the rule itself (2026-06)"
 
 
 @pytest.mark.parametrize(

@@ -117,6 +117,7 @@ def test_permanent_codes_are_their_own_episode():
 
 
 # Warm-ups are one byte and distance two (SAE J1979, PIDs 30 and 31; C): 255 and 65535 saturate.
+# Ninety warm-ups do not fit into one minute: that is another ECU's counter (modelling choice; X).
 @pytest.mark.parametrize(
     "before, after, cleared",
     [
@@ -125,7 +126,17 @@ def test_permanent_codes_are_their_own_episode():
         pytest.param({"warm_ups_since_clear": 255}, {"warm_ups_since_clear": 255}, False, id="top"),
         pytest.param({"warm_ups_since_clear": 255}, {"warm_ups_since_clear": 0}, True, id="to 0"),
         pytest.param({"warm_ups_since_clear": 9}, {"warm_ups_since_clear": 8}, False, id="by one"),
-        pytest.param({"warm_ups_since_clear": 9}, {"warm_ups_since_clear": 7}, True, id="by two"),
+        pytest.param({"warm_ups_since_clear": 9}, {"warm_ups_since_clear": 3}, True, id="to 3"),
+        pytest.param({"warm_ups_since_clear": 99}, {"warm_ups_since_clear": 90}, False, id="other"),
+        pytest.param(
+            {"distance_since_clear_km": 65530.0}, {"distance_since_clear_km": 3.0}, False,
+            id="rolled over",
+        ),
+        pytest.param(
+            {"distance_since_clear_km": 900.0, "odometer_km": 5000.0},
+            {"distance_since_clear_km": 950.0, "odometer_km": 5500.0}, True,
+            id="behind the odometer",
+        ),
         pytest.param(
             {"distance_since_clear_km": 65000.0}, {"distance_since_clear_km": 65535.0}, False,
             id="distance rises to saturation",

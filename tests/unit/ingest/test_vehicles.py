@@ -7,7 +7,9 @@ from datetime import date
 import pytest
 
 from gateway.facts import Ignition
+from ingest.domain import vehicle_columns
 from ingest.domain.vehicles import Vehicle, read_rows
+from ingest.vehicle_files import cells_of
 
 GOOD = {
     "unit": "V-01",
@@ -98,3 +100,68 @@ def test_a_wrong_check_digit_outside_north_america_is_only_a_warning():
     vehicles, faults = read_rows([{**GOOD, "vin": "WP0ZZZ99ZTS392124"}], PROGRAMS)
     assert len(vehicles) == 1
     assert [fault.warning for fault in faults] == [True]
+
+
+FULL = GOOD | {
+    "make": "Northfield", "fuel": "CNG", "fitted_until": "2026-06-01", "hold_reason": "seats",
+    "vehicle_class": "van", "spare_for": "V-02", "lay_up": "12-01 to 03-31",
+    "duty_days": "Mon Tue Wed Thu Fri", "in_service_date": "2020-01-02", "odometer_mi": "12345",
+    "odometer_source": "cluster", "odometer_date": "2026-01-05", "registration_state": "IL",
+    "registration_expiry": "2026-12-31", "plate_class": "B", "garaging_county": "Cook",
+    "owner": "City", "lessor": "Lender", "lease_end": "2027-01-01", "certificate_number": "C-1",
+    "certificate_until": "2026-11-30", "retest_by": "2026-12-20", "open_recalls": "two",
+    "state": "in shop",
+}  # fmt: skip
+
+
+def test_every_column_is_read_and_shown_the_same():
+    assert set(FULL) == set(vehicle_columns.BY_NAME)
+    (vehicle,), faults = read_rows([FULL], PROGRAMS)
+    assert faults == []
+    assert cells_of(vehicle) == FULL | {"plate": "ABC 123", "due_date": ""}
+
+
+@pytest.mark.parametrize(
+    "field, value",
+    [
+        ("fuel", "steam"),
+        ("lay_up", "winter"),
+        ("duty_days", "Fri-Mon"),
+        ("duty_days", "someday"),
+        ("odometer_mi", "0"),
+        ("odometer_source", ""),
+        ("odometer_date", ""),
+        ("registration_state", "ZZ"),
+        ("registration_state", ""),
+        ("lessor", ""),
+        ("certificate_number", ""),
+        ("gateway", ""),
+        ("fitted_until", "2026-01-02"),
+        ("lease_end", "2020-01-02"),
+        ("spare_for", "V-01"),
+        ("hold_reason", "x" * 501),
+        ("state", "out of service"),
+    ],
+)
+def test_a_bad_particular_is_a_fault_with_row_and_column(field, value):
+    vehicles, faults = read_rows([FULL | {field: value}], PROGRAMS)
+    assert vehicles == []
+    assert field in {fault.field for fault in faults if not fault.warning}
+    assert {fault.line for fault in faults} == {2}
+
+
+def test_a_model_year_that_the_vin_does_not_say_is_a_warning():
+    vehicles, faults = read_rows([GOOD | {"model_year": "2002"}], PROGRAMS)
+    assert len(vehicles) == 1
+    assert [(fault.field, fault.warning) for fault in faults] == [("model_year", True)]
+
+
+@pytest.mark.parametrize("until, wrong", [("2026-03-01", 0), ("2026-03-02", 1), ("", 1)])
+def test_a_gateway_in_two_rows_must_leave_the_first_before_the_second(until, wrong):
+    first = GOOD | {"fitted_until": until}
+    second = GOOD | {
+        "unit": "V-02", "vin": "1M8GDM9AXKP042788", "model_year": "1989", "plate": "X2",
+        "fitted_from": "2026-03-01",
+    }  # fmt: skip
+    _, faults = read_rows([first, second], PROGRAMS)
+    assert len([fault for fault in faults if fault.field == "gateway"]) == wrong

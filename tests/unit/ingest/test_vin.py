@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault
+from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault, model_years
 
 
 # 49 CFR 565.15 (A) gives values and weights; the numbers are published worked examples:
@@ -46,3 +46,23 @@ def test_a_wrong_form_is_named(vin, part):
 def test_check_digit_is_a_duty_in_north_america_only():
     # 49 CFR 565 (A) for the duty; ISO 3780 regions from memory (M).
     assert [c for c in "0123456789AHJRSZ" if check_digit_required(c)] == list("12345")
+
+
+# 49 CFR 565.15 Table VII for position 10; position 7 tells the cycle up to 10,000 lb (A; letters
+# other than 1988 to 2003 from memory).
+@pytest.mark.parametrize(
+    "vin, gvwr, expected",
+    [
+        pytest.param("1M8GDM9AXKP042788", 10_000, (1989,), id="digit at 7, light"),
+        pytest.param("1M8GDMAAXKP042788", 10_000, (2019,), id="letter at 7, light"),
+        pytest.param("1M8GDM9AXKP042788", 10_001, (1989, 2019), id="just too heavy to tell"),
+        pytest.param("1M8GDM9AXKP042788", None, (1989, 2019), id="weight not known"),
+        pytest.param("WM8GDM9AXKP042788", 10_000, (1989, 2019), id="another region"),
+        pytest.param("1M8GDM9AX1P042788", 8_500, (2001,), id="digit 1"),
+        pytest.param("1M8GDM9AX9P042788", 8_500, (2009,), id="last of the first cycle"),
+        pytest.param("1M8GDM9AXUP042788", 8_500, (), id="U is no model year"),
+        pytest.param("1M8GDM9AX0P042788", 8_500, (), id="nor is 0"),
+    ],
+)
+def test_model_years_of_position_10(vin, gvwr, expected):
+    assert model_years(vin, gvwr) == expected

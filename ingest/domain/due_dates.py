@@ -1,0 +1,230 @@
+"""When a vehicle owes an inspection program its test: the day, the window, and why.
+
+Only what the program's file carries moves a day; whatever it does not say is left to the agency.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cache
+
+import holidays
+
+from ingest.domain import lay_up
+from ingest.domain.inspections import Inspection, Open, standing
+from ingest.domain.programs import Program
+from ingest.domain.vehicles import Vehicle
+
+ASK_THE_AGENCY = "No current rule for more time is known here: ask the agency."
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What one vehicle owes one program; days are the depot's own, None where nothing is known.
+
+    `opens`: the first day on which a test counts. `due`: the last by the program or for the
+    renewal. `test_by`: the last day to plan for, before a lay-up and off a state holiday.
+    `retest_by` and `failed_codes` belong to a failure not yet made good. `reasons` say why each
+    day is what it is, in order.
+    """
+
+    program: str
+    opens: date | None
+    due: date | None
+    test_by: date | None
+    retest_by: date | None
+    failed_codes: tuple[str, ...]
+    extension: str
+    reasons: tuple[str, ...]
+
+
+def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], today: date) -> Due:
+    """Work out what is due on the depot's day `today` from the list and the results entered."""
+    stand = standing(history, program.name, today)
+    candidates = _candidates(vehicle, program, stand, today)
+    found = sorted(candidates, key=lambda one: one[0])
+    reasons = [f"{day.isoformat()}: {why}" for day, why in found]
+    due = found[0][0] if found else None
+    if due is None:
+        reasons.append("No due date is known: enter it in the vehicle list, or the last result.")
+    opens = _opens(program, due)
+    if opens is not None and due is not None:
+        reasons.append(f"{opens.isoformat()}: first day on which a test counts for {due}.")
+    retest_by = _retest_by(program, vehicle, stand)
+    if stand.last is not None:
+        reasons.append(_unsettled(stand.last, retest_by))
+    limits = [day for day in (due, retest_by) if day is not None]
+    test_by = None if not limits else _test_day(vehicle, min(limits), reasons)
+    if opens is not None and test_by is not None and test_by < opens and retest_by is None:
+        reasons.append(
+            f"{test_by.isoformat()}: too early to count, the window opens {opens.isoformat()}: "
+            "ask the agency before the lay-up."
+        )
+    return Due(
+        program=program.name,
+        opens=opens,
+        due=due,
+        test_by=test_by,
+        retest_by=retest_by,
+        failed_codes=stand.failed_codes,
+        extension=extension(program),
+        reasons=tuple(reasons),
+    )
+
+
+def extension(program: Program) -> str:
+    """More time in the program's words, only where its file carries it as current and read."""
+    known = program.dates.extension
+    if known is None or not known.offered:
+        return ASK_THE_AGENCY
+    return f"{known.days} days: {known.condition} ({known.source}, {known.edition})."
+
+
+def months_later(day: date, months: int) -> date:
+    """The same day of a later (or, below zero, earlier) month, or that month's last day."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+
+
+def holiday(day: date, state: str | None) -> str | None:
+    """The name of a public holiday of a US state, by the `holidays` library; None if none.
+
+    A station may work on it all the same: it is a hint, a depot's own closed days are its own.
+    """
+    if state is None or state not in _states():
+        return None
+    name: str | None = _calendar(state, day.year).get(day)
+    return name
+
+
+@cache
+def _states() -> frozenset[str]:
+    return frozenset(holidays.list_supported_countries()["US"])
+
+
+@cache
+def _calendar(state: str, year: int) -> holidays.HolidayBase:
+    return holidays.country_holidays("US", subdiv=state, years=year)
+
+
+def _candidates(
+    vehicle: Vehicle, program: Program, stand: Open, today: date
+) -> Iterator[tuple[date, str]]:
+    """Every day that something is owed by, with its reason: the earliest is due."""
+    period = None if program.dates.period_months is None else program.dates.period_months.value
+    listed = vehicle.due_date if vehicle.program == program.name else None
+    passed = stand.passed
+    settled = listed is not None and passed is not None and _counts(program, passed.day, listed)
+    if listed is not None and not settled:
+        yield listed, "due by the vehicle list"
+    if passed is not None and passed.valid_until is not None:
+        yield passed.valid_until, f"the certificate of {passed.day} ends"
+    elif passed is not None and period is not None and (listed is None or settled):
+        yield _next(program, passed, listed, period)
+    if passed is None and listed is None and period is not None:
+        yield from _account(vehicle, program, period, today)
+    yield from _renewal(vehicle, program, passed)
+
+
+def _next(
+    program: Program, passed: Inspection, listed: date | None, period: int
+) -> tuple[date, str]:
+    """The next due date after a pass: of the program's own calendar, or a period after the test."""
+    if listed is None or not _own_calendar(program):
+        due = months_later(passed.day, period)
+        return due, f"{period} months after the passed test of {passed.day}"
+    steps = 1  # always from the listed day: 31, 28, 31 and not 31, 28, 28
+    while _counts(program, passed.day, due := months_later(listed, steps * period)):
+        steps += 1
+    return due, f"every {period} months from {listed}; the last passed test was on {passed.day}"
+
+
+def _own_calendar(program: Program) -> bool:
+    """Whether the program's days follow a calendar, and not the day of the last test."""
+    by = program.dates.due_by
+    return by is not None and by.value in ("registration", "agency_account")
+
+
+def _counts(program: Program, tested: date, due: date) -> bool:
+    """Whether a pass counts for a due date: not before the window, nor a whole period before."""
+    opens = _opens(program, due)
+    if opens is None:
+        period = program.dates.period_months
+        opens = due if period is None else months_later(due, -period.value) + _DAY
+    return tested >= opens
+
+
+def _account(
+    vehicle: Vehicle, program: Program, period: int, today: date
+) -> Iterator[tuple[date, str]]:
+    """Without a date from the agency's account: the registration's expiry and a period apart."""
+    by, expiry = program.dates.due_by, vehicle.registration_expiry
+    if expiry is None or by is None or by.value != "agency_account":
+        return
+    steps = 0
+    while months_later(expiry, -(steps + 1) * period) >= today:
+        steps += 1
+    yield (
+        months_later(expiry, -steps * period),
+        f"the registration's expiry and every {period} months from it: "
+        "take the day from the agency's account",
+    )
+
+
+def _renewal(
+    vehicle: Vehicle, program: Program, passed: Inspection | None
+) -> Iterator[tuple[date, str]]:
+    """The registration's need: a certificate that lives until it is renewed."""
+    expiry = vehicle.registration_expiry
+    if expiry is None or vehicle.program != program.name:
+        return
+    life = program.dates.certificate_days
+    if passed is None:
+        if life is not None or program.dates.due_by is not None:
+            yield expiry, "the registration expires, and no passed test is entered"
+        return
+    ends = passed.valid_until
+    if life is not None:
+        ends = min(filter(None, (ends, passed.day + timedelta(days=life.value))))
+    if ends is not None and ends < expiry:
+        yield expiry, f"the registration expires; the certificate of {passed.day} ends {ends}"
+
+
+def _opens(program: Program, due: date | None) -> date | None:
+    """The first day that counts: the window, or a certificate that must outlive the due date."""
+    spans = [
+        one.value for one in (program.dates.window_days, program.dates.certificate_days) if one
+    ]
+    return None if due is None or not spans else due - timedelta(days=min(spans))
+
+
+def _retest_by(program: Program, vehicle: Vehicle, stand: Open) -> date | None:
+    last = stand.last
+    if last is None:
+        return None
+    within = program.dates.retest_within_days
+    own = vehicle.retest_by if vehicle.program == program.name else None
+    ruled = None if within is None else last.day + timedelta(days=within.value)
+    return min((day for day in (last.retest_by, own, ruled) if day is not None), default=None)
+
+
+def _unsettled(last: Inspection, retest_by: date | None) -> str:
+    what = ", ".join(last.codes or tuple(last.monitors))
+    told = f" for {what}" if what else ""
+    until = "as the station says" if retest_by is None else f"by {retest_by.isoformat()}"
+    return f"{last.day.isoformat()}: {last.result.value}{told}; retest {until}."
+
+
+def _test_day(vehicle: Vehicle, limit: date, reasons: list[str]) -> date:
+    """The last day to plan for: before a lay-up, and not on a holiday of the state."""
+    day = lay_up.latest_test_day(vehicle.lay_up or (), limit)
+    if day != limit:
+        reasons.append(f"{day.isoformat()}: test before the lay-up that covers {limit}.")
+    while (name := holiday(day, vehicle.registration_state)) is not None:
+        reasons.append(f"{day.isoformat()}: {name}, stations may be closed; one day earlier.")
+        day -= _DAY
+    return day

@@ -1,0 +1,103 @@
+"""What does not fit a vehicle's own past: software, VIN, readiness set back, odometer running back.
+
+Nothing is proven by a finding: an update, another controller or a battery change does the same.
+Each one says what to look at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Literal
+
+from ingest.domain.clear_causes import explain_clear
+from ingest.domain.contradictions import SLACK_KM
+from ingest.domain.episodes import Episode
+from ingest.domain.picture import Picture
+from ingest.domain.repairs import Repair
+from ingest.domain.vehicles import Vehicle
+
+KM_PER_MILE = 1.609344
+"""NIST Special Publication 811, appendix B: exact."""
+Kind = Literal["software", "vin", "unrecorded_clear", "odometer"]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One thing that does not fit. `at` (epoch ms) is when it was seen; None: it stands now."""
+
+    kind: Kind
+    at: int | None
+    text: str
+    look_at: str
+
+
+def doubts(
+    vehicle: Vehicle,
+    picture: Picture | None,
+    events: Sequence[Episode],
+    repairs: Sequence[Repair] = (),
+) -> tuple[Doubt, ...]:
+    """Everything that does not fit, what stands now first, then the newest."""
+    found = [*_software(events), *_clears(events, repairs)]
+    found.sort(key=lambda one: -(one.at or 0))
+    now = [] if picture is None else [*_vin(vehicle, picture), *_odometer(vehicle, picture)]
+    return (*now, *found)
+
+
+def _vin(vehicle: Vehicle, picture: Picture) -> Iterator[Doubt]:
+    read = picture.vin_mismatch
+    if read is not None:
+        yield Doubt(
+            "vin",
+            None,
+            f"The VIN read, {read}, is not that of the vehicle list, {vehicle.vin}: such readings "
+            "are kept apart.",
+            "Which vehicle the gateway sits in, and whether the controller came from another one.",
+        )
+
+
+def _odometer(vehicle: Vehicle, picture: Picture) -> Iterator[Doubt]:
+    """A reading after the day of the list's odometer that shows less than it did."""
+    listed, day, read, at = (
+        vehicle.odometer_mi, vehicle.odometer_date, picture.odometer_km, picture.heard_at,
+    )  # fmt: skip
+    if listed is None or day is None or read is None or at is None or _day(at) <= day:
+        return
+    if read < listed * KM_PER_MILE - SLACK_KM:
+        yield Doubt(
+            "odometer",
+            at,
+            f"The odometer reads {read / KM_PER_MILE:,.0f} mi, less than the {listed:,} mi "
+            f"of {day.isoformat()} in the vehicle list.",
+            "The entry in the list, and whether the instrument cluster was replaced.",
+        )
+
+
+def _software(events: Iterable[Episode]) -> Iterator[Doubt]:
+    for one in events:
+        if one.kind == "software_changed":
+            said = "; ".join(str(text) for text in one.details.get("evidence", ()))
+            yield Doubt(
+                "software",
+                one.started_at,
+                f"ECU {one.subject} has other software than before: {said}.",
+                "A recorded update or replacement; an unapproved calibration fails an inspection "
+                "and is tampering.",
+            )
+
+
+def _clears(events: Sequence[Episode], repairs: Sequence[Repair]) -> Iterator[Doubt]:
+    for one in events:
+        if one.kind == "clear" and not explain_clear(one, events, repairs).recorded:
+            yield Doubt(
+                "unrecorded_clear",
+                one.started_at,
+                "Readiness was set back, and no repair is recorded for that time.",
+                "Who was at the vehicle; record the repair, or have the fault looked for again.",
+            )
+
+
+def _day(at: int) -> date:
+    return datetime.fromtimestamp(at / 1000, UTC).date()

@@ -1,0 +1,69 @@
+"""The choice of `lamp_options` for one vehicle: its chances, its driving, its due day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from gateway.facts import CONTINUOUS
+from ingest.domain.completion_priors import PRIORS
+from ingest.domain.cycles import Cycle
+from ingest.domain.driving_rate import MIN_DAYS, WINDOW_DAYS, driving_rate, outlook
+from ingest.domain.lamp_options import Advice, Situation, choose
+from ingest.domain.picture import Picture
+from ingest.domain.repairs import Repair
+from ingest.domain.stuck import own_chance
+from ingest.domain.verification import monitor_of_code
+
+OUTLOOK_DAYS = 120
+
+
+def lamp_choice(
+    picture: Picture,
+    cycles: Sequence[Cycle],
+    repairs: Sequence[Repair],
+    allowed: int | None,
+    due: date | None,
+    zone: ZoneInfo,
+    as_of: datetime,
+) -> Advice | None:
+    """Both ways for the code that lit the MIL; None without a lit MIL, a due day ahead or enough
+    days of driving. The code whose monitor seldom runs decides where there are several.
+    """
+    codes = sorted(picture.codes("confirmed") or ())
+    local = as_of.astimezone(zone)
+    if not codes or not picture.mil() or due is None or allowed is None or due < local.date():
+        return None
+    daily = _daily(cycles, local.date(), zone)
+    if len(daily) < MIN_DAYS:
+        return None
+    fixed = {code for one in repairs for code in one.codes}
+    counted = [one for one in picture.monitors() if one not in CONTINUOUS]
+    chances = {one: own_chance(one, picture, PRIORS[one]) for one in counted}
+    behind = [monitor_of_code(code, counted) for code in codes]
+    seldom = [one for one in behind if one in chances]
+    frames = {f.code for ecu in picture.ecus.values() for f in ecu.freeze_frames or ()}
+    rate = driving_rate(daily, local.date())
+    ahead = outlook(rate, local.date(), local.hour + local.minute / 60, OUTLOOK_DAYS)
+    situation = Situation(
+        chances=chances,
+        all_monitors=counted,
+        waiting=picture.incomplete(),
+        allowed=allowed,
+        code_monitor=None
+        if len(seldom) < len(behind)
+        else min(seldom, key=lambda one: chances[one].mean),
+        repaired=set(codes) <= fixed,
+        frame_saved=bool(frames & set(codes)),
+    )
+    return choose(situation, ahead, rate.shape, float((due - local.date()).days))
+
+
+def _daily(cycles: Sequence[Cycle], today: date, zone: ZoneInfo) -> list[float]:
+    """Driving cycles of each of the last days before today, oldest first, from the first known."""
+    days = [
+        (today - datetime.fromtimestamp(one.started_at / 1000, zone).date()).days for one in cycles
+    ]
+    span = min(WINDOW_DAYS, max(days, default=0))
+    return [float(days.count(ago)) for ago in range(span, 0, -1)]

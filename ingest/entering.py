@@ -1,0 +1,153 @@
+"""`python -m ingest inspection`, `walk-around`, `repair`: what people enter of one vehicle."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Set
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from gateway.facts import Monitor
+from ingest import commands, queries, repairing
+from ingest.domain.inspections import Inspection, Result
+from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.repairs import Repair
+from ingest.domain.vehicles import Vehicle
+from ingest.driver_lists import load_drivers
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+COMMANDS = frozenset({"drivers", "inspection", "repair", "walk-around"})
+_YES_NO = {"yes": True, "no": False}
+
+
+class NoSuchVehicle(ValueError):
+    """No vehicle of the list, or several, answer to what was asked for."""
+
+
+def one_vehicle(engine: Engine, text: str) -> tuple[int, Vehicle]:
+    """The one vehicle of a unit number, plate or VIN, or raise `NoSuchVehicle`."""
+    found = queries.find_vehicle(engine, text)
+    if len(found) > 1:
+        several = ", ".join(f"unit {one.unit} (VIN {one.vin})" for one in found)
+        raise NoSuchVehicle(f"VEHICLE: {text!r} is several vehicles: {several}")
+    if not found or found[0].id is None:
+        raise NoSuchVehicle(f"VEHICLE: {text!r}, expected a unit number, plate or VIN of the list")
+    return found[0].id, found[0]
+
+
+def add_commands(
+    sub: argparse._SubParsersAction[argparse.ArgumentParser], common: argparse.ArgumentParser
+) -> None:
+    """Add the subcommands to a parser."""
+    result = sub.add_parser(
+        "inspection", parents=[common], help="enter what an official inspection gave"
+    )
+    result.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
+    way = result.add_mutually_exclusive_group(required=True)
+    way.add_argument("--result", choices=[one.value for one in Result])
+    way.add_argument(
+        "--withdraw", type=int, metavar="NUMBER", help="a wrong entry that counts no more"
+    )
+    day = date.fromisoformat
+    result.add_argument("--on", type=day, metavar="DATE", help="day of the test; default today")
+    result.add_argument("--program", help="default: the vehicle's program")
+    result.add_argument("--codes", nargs="+", default=[], metavar="CODE", help="it failed for")
+    result.add_argument(
+        "--monitors", nargs="+", default=[], choices=[one.value for one in Monitor],
+        metavar="MONITOR", help="it was rejected for",
+    )  # fmt: skip
+    result.add_argument("--certificate", metavar="NUMBER")
+    result.add_argument("--valid-until", type=day, metavar="DATE", help="of the certificate")
+    result.add_argument("--retest-by", type=day, metavar="DATE", help="as the station wrote it")
+    result.add_argument("--note", default="")
+    look = sub.add_parser(
+        "walk-around", parents=[common], help="enter what a person saw of the lamp"
+    )
+    look.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
+    look.add_argument("--lit-at-key-on", choices=_YES_NO, help="key on, engine off")
+    look.add_argument("--lit-while-running", choices=_YES_NO, help="engine running")
+    look.add_argument("--at", type=datetime.fromisoformat, metavar="TIME", help="default now")
+    fixed = sub.add_parser("repair", parents=[common], help="enter what was repaired")
+    fixed.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
+    fixed.add_argument("--codes", nargs="+", required=True, metavar="CODE", help="it was for")
+    fixed.add_argument("--done", required=True, metavar="TEXT", help="what was done")
+    fixed.add_argument("--at", type=datetime.fromisoformat, metavar="TIME", help="default now")
+    fixed.add_argument("--cleared", choices=_YES_NO, help="whether codes were cleared")
+    drivers = sub.add_parser(
+        "drivers", parents=[common], help="load who drives what by day (CSV or XLSX)"
+    )
+    drivers.add_argument("--load", type=Path, required=True, metavar="FILE")
+    for parser in (result, look, fixed, drivers):
+        parser.add_argument("--by", required=True, metavar="NAME", help="who tested, or looked")
+
+
+def run(
+    engine: Engine,
+    options: argparse.Namespace,
+    programs: Set[str],
+    now: datetime,
+    request_id: str,
+) -> str:
+    """Do one of `COMMANDS`; return what was done as a sentence."""
+    if options.command == "drivers":
+        count = load_drivers(engine, options.load, actor=options.by, now=now, request_id=request_id)
+        return f"{count} entries loaded"
+    number, one = one_vehicle(engine, options.vehicle)
+    if options.command == "walk-around":
+        look = _look(options, ZoneInfo(one.depot_tz), now)
+        commands.record_walk_around(engine, number, look, now=now, request_id=request_id)
+        return f"unit {one.unit}: walk-around entered"
+    if options.command == "repair":
+        entry_no = repairing.record_repair(
+            engine, number, _repair(options, ZoneInfo(one.depot_tz), now),
+            actor=options.by, now=now, request_id=request_id,
+        )  # fmt: skip
+        return f"unit {one.unit}: repair {entry_no} entered"
+    if options.withdraw is not None:
+        commands.withdraw_inspection(
+            engine, number, options.withdraw, actor=options.by, now=now, request_id=request_id
+        )
+        return f"unit {one.unit}: result {options.withdraw} counts no more"
+    entry = Inspection(
+        program=options.program or one.program,
+        day=options.on or now.astimezone(ZoneInfo(one.depot_tz)).date(),
+        result=Result(options.result),
+        codes=tuple(code.upper() for code in options.codes),
+        monitors=tuple(Monitor(name) for name in options.monitors),
+        certificate=options.certificate,
+        valid_until=options.valid_until,
+        retest_by=options.retest_by,
+        note=options.note,
+    )
+    stored = commands.record_inspection(
+        engine, number, entry, programs, actor=options.by, now=now, request_id=request_id
+    )
+    return f"unit {one.unit}: result {stored} entered, {entry.result.value} on {entry.day}"
+
+
+def _repair(options: argparse.Namespace, zone: ZoneInfo, now: datetime) -> Repair:
+    """The repair as entered; a time without a zone is the depot's."""
+    at: datetime = options.at or now
+    moment = at if at.tzinfo else at.replace(tzinfo=zone)
+    return Repair(
+        at=int(moment.timestamp() * 1000),
+        technician=options.by,
+        done=options.done,
+        codes=tuple(code.upper() for code in options.codes),
+        codes_cleared=_YES_NO.get(options.cleared),
+    )
+
+
+def _look(options: argparse.Namespace, zone: ZoneInfo, now: datetime) -> ObservedLamp:
+    """The look as entered; a time without a zone is the depot's."""
+    at: datetime = options.at or now
+    return ObservedLamp(
+        at=at if at.tzinfo else at.replace(tzinfo=zone),
+        lit_at_key_on=_YES_NO.get(options.lit_at_key_on),
+        lit_while_running=_YES_NO.get(options.lit_while_running),
+        by=options.by,
+    )

@@ -1,0 +1,119 @@
+"""What is due, what official inspections gave, and looks at the lamp: for a terminal and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from gateway.facts import FULL_NAMES
+from ingest.domain.drivers import DriverDay
+from ingest.domain.due_dates import Due
+from ingest.domain.inspections import Inspection
+from ingest.domain.observed_lamp import ObservedLamp
+from ingest.queries import VehicleRecord
+
+_SEEN = {True: "yes", False: "no", None: "not looked at"}
+
+
+def due_item(one: Due) -> dict[str, Any]:
+    """One program's due days as plain data."""
+    return {
+        "program": one.program,
+        "window_opens": one.opens,
+        "due": one.due,
+        "test_by": one.test_by,
+        "retest_by": one.retest_by,
+        "failed_codes": list(one.failed_codes),
+        "more_time": one.extension,
+        "reasons": list(one.reasons),
+    }
+
+
+def entered(found: VehicleRecord) -> dict[str, Any]:
+    """What people entered, and the due days that follow from it."""
+    return {
+        "inspections_due": [due_item(one) for one in found.standing.dues],
+        "inspection_results": [_result(one) for one in found.inspections],
+        "walk_arounds": [_look(one) for one in found.looks],
+        "drivers_today": [
+            {
+                "name": one.name,
+                "phone": one.phone,
+                "language": one.language,
+                "take_home": one.take_home,
+            }
+            for one in found.drivers
+        ],
+        "does_not_fit": [
+            {"kind": one.kind, "text": one.text, "look_at": one.look_at} for one in found.doubts
+        ],
+    }
+
+
+def entered_lines(found: VehicleRecord) -> list[str]:
+    """The same for a person."""
+    lines = [f"{'':>10}driver today: {driver_words(one)}" for one in found.drivers]
+    for due in found.standing.dues:
+        lines.append(
+            f"{'':>10}inspection due, {due.program}: {due.due or 'not known'}; "
+            f"test by {due.test_by or 'not known'}; window opens {due.opens or 'not known'}"
+        )
+        lines += [f"{'':>12}{why}" for why in due.reasons]
+        lines.append(f"{'':>12}{due.extension}")
+    lines += [f"{'':>10}{result_words(one)}" for one in reversed(found.inspections)]
+    lines += [f"{'':>10}{look_words(one)}" for one in found.looks[:1]]
+    lines += [f"{'':>10}does not fit: {one.text} Look at: {one.look_at}" for one in found.doubts]
+    return lines
+
+
+def result_words(one: Inspection) -> str:
+    """'result 3, 2026-03-14, illinois: failed for P0420; retest by 2026-04-13'."""
+    what: Sequence[str] = one.codes or tuple(FULL_NAMES[monitor] for monitor in one.monitors)
+    told = f" for {', '.join(what)}" if what else ""
+    more = [
+        f"certificate {one.certificate}" if one.certificate else "",
+        f"valid until {one.valid_until}" if one.valid_until else "",
+        f"retest by {one.retest_by}" if one.retest_by else "",
+        one.note,
+    ]
+    tail = "; ".join(part for part in more if part)
+    text = f"result {one.id}, {one.day}, {one.program}: {one.result.value}{told}"
+    return f"{text}; {tail}" if tail else text
+
+
+def driver_words(one: DriverDay) -> str:
+    """'Pat, +1 555 0100, en, takes it home'."""
+    parts = (one.name, one.phone, one.language, "takes it home" if one.take_home else None)
+    return ", ".join(part for part in parts if part)
+
+
+def look_words(one: ObservedLamp) -> str:
+    """What a person saw of the lamp, and when."""
+    return (
+        f"walk-around {one.at:%Y-%m-%d %H:%M} UTC by {one.by}: lamp lit at key-on: "
+        f"{_SEEN[one.lit_at_key_on]}; lit while running: {_SEEN[one.lit_while_running]}"
+    )
+
+
+def _result(one: Inspection) -> dict[str, Any]:
+    return {
+        "number": one.id,
+        "program": one.program,
+        "day": one.day,
+        "result": one.result.value,
+        "codes": list(one.codes),
+        "monitors": [FULL_NAMES[monitor] for monitor in one.monitors],
+        "certificate": one.certificate,
+        "valid_until": one.valid_until,
+        "retest_by": one.retest_by,
+        "note": one.note,
+    }
+
+
+def _look(one: ObservedLamp) -> dict[str, Any]:
+    return {
+        "at": f"{one.at:%Y-%m-%dT%H:%M:%SZ}",
+        "by": one.by,
+        "lit_at_key_on": one.lit_at_key_on,
+        "lit_while_running": one.lit_while_running,
+    }

@@ -1,0 +1,195 @@
+"""When an inspection is due, against the programs' own examples and the public calendars.
+
+Tags: A the rule or agency page, B a secondary page, X arithmetic.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ingest.domain import lay_up
+from ingest.domain.due_dates import ASK_THE_AGENCY, due_of, extension, holiday, months_later
+from ingest.domain.inspections import Inspection, Result
+from ingest.program_files import load_programs
+from tests.support.reports import vehicle
+
+PROGRAMS = load_programs(None)
+HEAVY, YORK, WISCONSIN = "california-heavy-duty", "new-york", "wisconsin"
+DEFAULTS = {"due_date": None, "registration_expiry": None, "registration_state": None}
+
+
+def _due(program: str, today: date, *history: Inspection, **changes: object):
+    one = vehicle(1, **(DEFAULTS | {"program": program} | changes))
+    return due_of(one, PROGRAMS[program], history, today)
+
+
+def test_the_california_heavy_duty_window_is_the_agency_s_own_example():
+    """CARB guidance: deadline 2025-02-01, earliest test 2024-11-03 (A; 90 calendar days, X)."""
+    found = _due(HEAVY, date(2024, 10, 1), due_date=date(2025, 2, 1))
+    assert (found.opens, found.due) == (date(2024, 11, 3), date(2025, 2, 1))
+
+
+@pytest.mark.parametrize(
+    ("tested", "due"),
+    [
+        (date(2024, 11, 2), date(2025, 2, 1)),  # the day before the window: counts for nothing
+        (date(2024, 11, 3), date(2025, 8, 1)),  # its first day; twice a year (A)
+        (date(2025, 2, 1), date(2025, 8, 1)),
+        (date(2025, 2, 2), date(2025, 8, 1)),  # late, and still for that deadline
+        (date(2025, 5, 3), date(2026, 2, 1)),  # 90 days before 2025-08-01 (X)
+    ],
+)
+def test_a_pass_counts_only_in_the_window(tested: date, due: date):
+    passed = Inspection(HEAVY, tested, Result.PASSED)
+    assert _due(HEAVY, tested, passed, due_date=date(2025, 2, 1)).due == due
+
+
+@pytest.mark.parametrize(
+    ("today", "due"),
+    [
+        (date(2025, 6, 30), date(2025, 7, 31)),
+        (date(2025, 7, 31), date(2025, 7, 31)),
+        (date(2025, 8, 1), date(2026, 1, 31)),
+    ],
+)
+def test_california_plates_owe_at_the_expiry_and_six_months_apart(today: date, due: date):
+    """January expiry: January and July (B)."""
+    found = _due(HEAVY, today, registration_expiry=date(2026, 1, 31), registration_state="CA")
+    assert found.due == due
+    assert "agency's account" in found.reasons[0]
+
+
+def test_the_wisconsin_window_is_180_days():
+    """Trans 131.03: no more than 180 days before renewal (A); 2026-06-30 less 180 days (X)."""
+    assert _due(WISCONSIN, date(2026, 1, 2), due_date=date(2026, 6, 30)).opens == date(2026, 1, 1)
+
+
+def test_a_year_after_the_last_pass_in_new_york():
+    """15 NYCRR 79.24(a)(1): annual (A)."""
+    passed = Inspection(YORK, date(2026, 3, 14), Result.PASSED)
+    assert _due(YORK, date(2026, 4, 1), passed).due == date(2027, 3, 14)
+
+
+def test_the_certificate_s_own_end_goes_before_the_period():
+    passed = Inspection(YORK, date(2026, 3, 14), Result.PASSED, valid_until=date(2027, 3, 31))
+    assert _due(YORK, date(2026, 4, 1), passed).due == date(2027, 3, 31)
+
+
+def test_due_is_the_earlier_of_inspection_and_renewal():
+    passed = Inspection(YORK, date(2026, 3, 14), Result.PASSED, valid_until=date(2026, 12, 31))
+    renewed = _due(YORK, date(2026, 4, 1), passed, registration_expiry=date(2027, 1, 31))
+    assert renewed.due == date(2026, 12, 31)
+    assert any("the certificate of 2026-03-14 ends 2026-12-31" in why for why in renewed.reasons)
+
+
+def test_a_certificate_that_ends_before_the_renewal_leaves_the_renewal_due():
+    """A certificate of California light duty lives 90 days (B): 2026-01-01 to 2026-04-01 (X)."""
+    light, passed = "california-light-duty", date(2026, 1, 1)
+    for expiry, owed in ((date(2026, 4, 1), False), (date(2026, 4, 2), True)):
+        entry = Inspection(light, passed, Result.PASSED)
+        found = _due(light, passed, entry, registration_expiry=expiry)
+        assert (found.due == expiry) is owed
+
+
+def test_a_failure_drives_the_retest_and_its_codes_stay_until_a_pass():
+    failed = Inspection(
+        YORK, date(2026, 3, 14), Result.FAILED, codes=("P0420",), retest_by=date(2026, 4, 13), id=1
+    )
+    again = Inspection(YORK, date(2026, 3, 20), Result.REJECTED, id=2)
+    found = _due(YORK, date(2026, 3, 21), failed, again, due_date=date(2026, 4, 30))
+    assert found.failed_codes == ("P0420",)
+    assert _due(YORK, date(2026, 3, 15), failed, again).retest_by == date(2026, 4, 13)
+    passed = Inspection(YORK, date(2026, 3, 20), Result.PASSED, id=3)
+    after = _due(YORK, date(2026, 3, 21), failed, again, passed)
+    assert (after.failed_codes, after.retest_by) == ((), None)
+
+
+def test_results_of_another_program_or_of_later_days_do_not_count():
+    other = Inspection(WISCONSIN, date(2026, 3, 14), Result.FAILED, codes=("P0420",))
+    later = Inspection(YORK, date(2026, 3, 14), Result.FAILED, codes=("P0420",))
+    assert _due(YORK, date(2026, 3, 13), other, later).failed_codes == ()
+
+
+def test_a_vehicle_is_tested_before_its_lay_up():
+    seasons = lay_up.parse_seasons("12-01 to 03-31")
+    found = _due(YORK, date(2026, 10, 1), due_date=date(2027, 1, 15), lay_up=seasons)
+    assert (found.due, found.test_by) == (date(2027, 1, 15), date(2026, 11, 30))
+
+
+def test_a_lay_up_that_ends_the_test_before_the_window_is_told():
+    seasons = lay_up.parse_seasons("2026-06-01 to 2027-03-31")
+    found = _due(HEAVY, date(2026, 5, 1), due_date=date(2027, 2, 1), lay_up=seasons)
+    assert found.reasons[-1].startswith("2026-05-31: too early to count")
+
+
+@pytest.mark.parametrize(
+    ("day", "state", "named"),
+    [
+        (date(2026, 11, 26), "CA", True),  # Thanksgiving, fourth Thursday: 5 USC 6103 (from memory)
+        (date(2026, 11, 27), "CA", True),  # the day after: California Gov. Code 6700 (from memory)
+        (date(2026, 11, 27), "NY", False),
+        (date(2026, 4, 20), "MA", True),  # Patriots' Day, third Monday of April (from memory)
+        (date(2026, 4, 20), "IL", False),
+        (date(2026, 7, 1), "AB", False),  # a province: no state calendar is asked
+    ],
+)
+def test_state_holidays_are_those_of_the_library(day: date, state: str, named: bool):
+    assert (holiday(day, state) is not None) is named
+
+
+def test_the_day_to_plan_for_is_no_state_holiday():
+    found = _due(HEAVY, date(2026, 11, 1), due_date=date(2026, 11, 27), registration_state="CA")
+    assert (found.due, found.test_by) == (date(2026, 11, 27), date(2026, 11, 25))
+
+
+def test_more_time_is_offered_only_where_it_is_current_and_read():
+    """New York's ten days are of 2005 and marked as not current: ask the agency."""
+    assert extension(PROGRAMS[YORK]) == ASK_THE_AGENCY
+    dates = PROGRAMS[YORK].dates
+    known = dates.extension
+    assert known is not None
+    current = known.model_copy(update={"current": True})
+    for tag, offered in (("A", True), ("A*", False)):
+        cited = current.model_copy(update={"tag": tag})
+        program = PROGRAMS[YORK].model_copy(
+            update={"dates": dates.model_copy(update={"extension": cited})}
+        )
+        assert extension(program).startswith("10 days") is offered
+
+
+def test_nothing_known_is_said_and_not_guessed():
+    found = _due(YORK, date(2026, 1, 1))
+    assert (found.due, found.opens, found.test_by) == (None, None, None)
+    assert "No due date is known" in found.reasons[0]
+
+
+@given(st.dates(date(1990, 1, 1), date(2060, 1, 1)), st.integers(min_value=-60, max_value=60))
+def test_months_are_those_of_the_calendar(day: date, months: int):
+    """Against pandas' DateOffset, a general-purpose reference."""
+    import pandas as pd
+
+    expected = (pd.Timestamp(day) + pd.DateOffset(months=months)).date()
+    assert months_later(day, months) == expected
+
+
+@given(st.dates(date(2025, 2, 1), date(2035, 1, 1)))
+def test_a_pass_never_leaves_an_earlier_or_counted_deadline(tested: date):
+    passed = Inspection(HEAVY, tested, Result.PASSED)
+    found = _due(HEAVY, tested, passed, due_date=date(2025, 2, 1))
+    assert found.due is not None
+    assert found.due - timedelta(days=90) > tested
+
+
+def test_massachusetts_gives_60_days_to_the_retest():
+    """Agency page: 60 days to repair and retest (B); 2026-03-14 and 60 days (X)."""
+    failed = Inspection("massachusetts", date(2026, 3, 14), Result.FAILED, codes=("P0420",))
+    assert _due("massachusetts", date(2026, 3, 15), failed).retest_by == date(2026, 5, 13)
+
+
+def test_every_program_gives_an_answer():
+    for name in PROGRAMS:
+        assert _due(name, date(2026, 1, 1), due_date=date(2026, 5, 1)).due == date(2026, 5, 1)

@@ -1,0 +1,70 @@
+"""Stuck monitors in a simulated fleet: precision, recall, the cause named first, false alarms.
+
+The targets are this project's own (X); the simulator's monitors run on conditions, not on the
+chances that the rules assume.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.support.stuck_world import KINDS, Tally, run
+
+RESULTS = Path(__file__).parents[2] / "bench" / "results" / "stuck.json"
+PRECISION, RECALL, FIRST_CAUSE = 0.80, 0.95, 0.85
+DAYS = 90
+
+
+def _fleet(each: int, healthy: int, seed: int) -> Tally:
+    tally = Tally()
+    for kind in KINDS:
+        for number in range(each):
+            run(kind, number, seed, DAYS, tally)
+    for number in range(healthy):
+        run("healthy", number, seed, DAYS, tally)
+    return tally
+
+
+def _good(tally: Tally) -> None:
+    assert tally.precision >= PRECISION, tally.wrong
+    assert tally.caught >= RECALL * tally.injected, tally.wrong
+    assert tally.first_true >= FIRST_CAUSE * tally.caught, tally.wrong
+
+
+def test_stuck_monitors_are_found_with_their_cause() -> None:
+    tally = _fleet(60, 200, seed=3)
+
+    _good(tally)
+    assert tally.injected >= 300
+    for kind, (injected, caught, _named) in tally.by_kind.items():
+        assert caught >= 0.9 * injected, kind
+
+
+@pytest.mark.long
+def test_stuck_monitors_of_a_larger_fleet() -> None:
+    tally = _fleet(400, 3000, seed=1)
+    months = tally.healthy_vehicles * DAYS / 30
+    RESULTS.write_text(
+        json.dumps(
+            {
+                "injected_monitors": tally.injected,
+                "healthy_vehicles": tally.healthy_vehicles,
+                "days_after_the_clear": DAYS,
+                "precision": round(tally.precision, 4),
+                "recall": round(tally.caught / tally.injected, 4),
+                "first_cause_true": round(tally.first_true / tally.caught, 4),
+                "false_alarms_per_100_healthy_vehicles_a_month": round(
+                    100 * tally.false_healthy / months, 3
+                ),
+                "injected_caught_named_by_kind": tally.by_kind,
+                "world": "mild climate; monitors run on conditions; one clear a vehicle",
+            },
+            indent=1,
+        )
+        + "\n",
+        encoding="utf-8",
+    )
+    _good(tally)
