@@ -104,6 +104,19 @@ class Controller:
         return int(value) % (top + 1) if self.rolls else min(top, int(value))
 
 
+@dataclass(frozen=True, slots=True)
+class Outages:
+    """How often a gateway has no power, and for how long at the most, days (both assumed)."""
+
+    days_between: int
+    longest_days: int
+
+
+SELDOM = Outages(days_between=365, longest_days=14)
+OFTEN = Outages(days_between=120, longest_days=30)
+"""Here some clears leave no trace in the readings: the counters have run past their old values."""
+
+
 @dataclass
 class Tally:
     """What came of a run. `missed` and `false` describe each one for whoever looks into it."""
@@ -201,7 +214,7 @@ def _vehicle(number: int, seed: int) -> _Vehicle:
     return _Vehicle(number, dice, gives, ecus, km + 20_000)
 
 
-def run_vehicle(number: int, days: int, seed: int, tally: Tally) -> None:
+def run_vehicle(number: int, days: int, seed: int, tally: Tally, outages: Outages) -> None:
     """Drive one vehicle for some days, fold its readings, and settle the score."""
     one = _vehicle(number, seed)
     dice, state, engine = one.dice, start(), one.ecus["7E8"]
@@ -250,8 +263,8 @@ def run_vehicle(number: int, days: int, seed: int, tally: Tally) -> None:
         read_since = False
 
     for day in range(days):
-        if at_least(dice, 1 / 365):  # a gateway without power, not one without coverage
-            off_until = T0 + day * DAY + dice.randint(1, 14) * DAY
+        if at_least(dice, 1 / outages.days_between):  # without power, not without coverage
+            off_until = T0 + day * DAY + dice.randint(1, outages.longest_days) * DAY
         if engine.fault is None and at_least(dice, 1 / 150):
             engine.fault = dice.choice(("P0420", "P0171", "P0442"))
         elif engine.fault is not None and at_least(dice, 1 / 25):
@@ -285,9 +298,9 @@ def at_least(dice: random.Random, chance: float) -> bool:
     return dice.random() < chance
 
 
-def run(vehicles: range, days: int, seed: int) -> Tally:
+def run(vehicles: range, days: int, seed: int, outages: Outages) -> Tally:
     """Run some vehicles."""
     tally = Tally()
     for number in vehicles:
-        run_vehicle(number, days, seed, tally)
+        run_vehicle(number, days, seed, tally, outages)
     return tally

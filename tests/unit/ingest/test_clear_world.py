@@ -1,7 +1,7 @@
 """Clears found in a simulated fleet with known truth: recall, and false ones a vehicle-day.
 
-No published figure exists for either: the targets are this project's own (X). With no false one in
-n vehicle-days, the rule of three says less than 3/n at 95 %.
+No published figure exists for either: the targets are this project's own (X). The bound
+on false ones is the exact Poisson limit (Garwood; from memory), taken from SciPy's chi-square.
 """
 
 from __future__ import annotations
@@ -10,11 +10,14 @@ import json
 from pathlib import Path
 
 import pytest
+from scipy.stats import chi2
 
-from tests.support.clear_world import Tally, run
+from tests.support.clear_world import OFTEN, SELDOM, Tally, run
 
 RESULTS = Path(__file__).parents[2] / "bench" / "results" / "clears.json"
 VEHICLES, SLICE, DAYS = 2000, 250, 180
+SEED = 20  # not one of those that the rules were tuned on
+WORLDS = {"seldom without power": SELDOM, "often without power": OFTEN}
 RECALL, FALSE_PER_VEHICLE_DAY = 0.99, 1 / 10_000
 
 
@@ -24,7 +27,7 @@ def _good(tally: Tally) -> None:
 
 
 def test_clears_are_found_and_none_is_invented() -> None:
-    tally = run(range(1, 121), DAYS, seed=7)
+    tally = run(range(1, 121), DAYS, seed=7, outages=SELDOM)
 
     _good(tally)
     assert tally.clears >= 200
@@ -33,11 +36,18 @@ def test_clears_are_found_and_none_is_invented() -> None:
 
 
 @pytest.mark.long
-def test_clears_of_two_thousand_vehicles() -> None:
-    """In slices of 250 vehicles; done slices are not redone."""
-    done = json.loads(RESULTS.read_text())["slices"] if RESULTS.exists() else []
+@pytest.mark.parametrize("world", WORLDS)
+def test_clears_of_two_thousand_vehicles(world: str) -> None:
+    """In slices of 250 vehicles; done slices are not redone.
+
+    Recall of the aim is asked for where gateways are seldom without power. Where they often are,
+    the figure is recorded, and only invented clears are a failure.
+    """
+    recorded = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
+    done = recorded.get(world, {}).get("slices", [])
     for number in range(len(done), VEHICLES // SLICE):
-        tally = run(range(number * SLICE + 1, (number + 1) * SLICE + 1), DAYS, seed=1)
+        vehicles = range(number * SLICE + 1, (number + 1) * SLICE + 1)
+        tally = run(vehicles, DAYS, SEED, WORLDS[world])
         done.append(
             {
                 "vehicle_days": tally.vehicle_days,
@@ -50,13 +60,17 @@ def test_clears_of_two_thousand_vehicles() -> None:
             }
         )
         total = {name: sum(one[name] for one in done) for name in done[0]}
-        days = total["vehicle_days"]
-        summary = total | {
+        most = chi2.ppf(0.95, 2 * total["false"] + 2) / 2  # exact Poisson limit, one-sided
+        recorded[world] = total | {
+            "seed": SEED,
+            "days_between_outages": WORLDS[world].days_between,
+            "longest_outage_days": WORLDS[world].longest_days,
             "recall": round(total["found"] / total["clears"], 5),
-            "bound_95_false_per_vehicle_day": round(3 / days, 7) if not total["false"] else None,
+            "bound_95_false_per_vehicle_day": float(f"{most / total['vehicle_days']:.3g}"),
             "slices": done,
         }
-        RESULTS.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
-    total = {name: sum(one[name] for one in done) for name in done[0]}
-    assert total["found"] >= RECALL * total["clears"]
+        RESULTS.write_text(json.dumps(recorded, indent=1) + "\n", encoding="utf-8")
+    total = recorded[world]
     assert total["false"] <= FALSE_PER_VEHICLE_DAY * total["vehicle_days"]
+    if WORLDS[world] is SELDOM:
+        assert total["found"] >= RECALL * total["clears"]

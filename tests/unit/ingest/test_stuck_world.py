@@ -45,11 +45,12 @@ def test_stuck_monitors_are_found_with_their_cause() -> None:
 
 @pytest.mark.long
 def test_stuck_monitors_of_a_larger_fleet() -> None:
-    tally = _fleet(400, 3000, seed=1)
+    tally = _fleet(400, 3000, seed=20)  # the rules were weighed on seed 1
     months = tally.healthy_vehicles * DAYS / 30
     RESULTS.write_text(
         json.dumps(
             {
+                "seed": 20,
                 "injected_monitors": tally.injected,
                 "healthy_vehicles": tally.healthy_vehicles,
                 "days_after_the_clear": DAYS,
