@@ -80,9 +80,14 @@ def add_commands(
     drivers = sub.add_parser(
         "drivers", parents=[common], help="load who drives what by day (CSV or XLSX)"
     )
-    drivers.add_argument("--load", type=Path, required=True, metavar="FILE")
-    for parser in (result, look, fixed, drivers):
-        parser.add_argument("--by", required=True, metavar="NAME", help="who tested, or looked")
+    drivers.add_argument("--load", type=Path, required=True, metavar="FILE", help="all or nothing")
+    for parser, who in (
+        (result, "who enters it"),
+        (look, "who looked"),
+        (fixed, "who repaired it"),
+        (drivers, "who loads it"),
+    ):
+        parser.add_argument("--by", required=True, metavar="NAME", help=who)
 
 
 def run(

@@ -71,7 +71,7 @@ def causes(answers: Answers, attempt: Attempt) -> dict[str, str | None]:
     """The code behind the frame of each ECU that answered; None = it keeps no frame."""
     found: dict[str, str | None] = {}
     for ecu, answer in answers.get(ASK_CAUSE, {}).items():
-        cause = attempt(ecu, lambda: (decode_cause(answer),))  # noqa: B023
+        cause = attempt(ecu, lambda: (decode_cause(answer),))  # noqa: B023 - called at once
         if cause is not None:
             found[ecu] = cause[0]
     return found
@@ -90,7 +90,7 @@ def live_values(answers: Answers, support: Support, attempt: Attempt) -> dict[st
                 continue
             numbers = attempt(
                 ecu,
-                lambda: decode_row(row, decode_pid(answer, row.pid, row.width)),  # noqa: B023
+                lambda: decode_row(row, decode_pid(answer, row.pid, row.width)),  # noqa: B023 - called at once
             )
             _add(values, numbers)
     return values
@@ -124,7 +124,7 @@ def _frame(
     for pid, row in all_rows_for(supported).items():
         answer = answers.get(bytes((FREEZE_FRAME, pid, FRAME)), {}).get(ecu)
         if answer is not None:
-            numbers = attempt(ecu, lambda: decode_frame_value(answer, row))  # noqa: B023
+            numbers = attempt(ecu, lambda: decode_frame_value(answer, row))  # noqa: B023 - called at once
             _add(values, numbers)
     return values
 
@@ -149,7 +149,7 @@ def monitor_results(
             found
             for monitor in monitors
             if (answer := answers.get(bytes((MONITOR_RESULTS, monitor)), {}).get(ecu)) is not None
-            and (found := attempt(ecu, lambda: decode_results(answer, monitor)))  # noqa: B023
+            and (found := attempt(ecu, lambda: decode_results(answer, monitor)))  # noqa: B023 - called at once
         ]
         if heard or not monitors:
             results[ecu] = [result for found in heard for result in found][:MAX_RESULTS]
@@ -161,7 +161,7 @@ def in_use_counters(answers: Answers, attempt: Attempt) -> dict[str, dict[str, i
     counters: dict[str, dict[str, int]] = {}
     for kind in COUNTERS:
         for ecu, answer in answers.get(bytes((tables.VEHICLE_INFO, kind)), {}).items():
-            found = attempt(ecu, lambda: decode_counters(answer, kind))  # noqa: B023
+            found = attempt(ecu, lambda: decode_counters(answer, kind))  # noqa: B023 - called at once
             if found is not None:
                 counters[ecu] = counters.get(ecu, {}) | found
     return counters

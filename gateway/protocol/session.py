@@ -155,7 +155,7 @@ class ReadSession:
             request = bytes((service, base)) + frame
             yield request
             for ecu, answer in self._answers.get(request, {}).items():
-                data = self._attempt(ecu, lambda: _bitmap_data(answer, request))  # noqa: B023
+                data = self._attempt(ecu, lambda: _bitmap_data(answer, request))  # noqa: B023 - called at once
                 if data is not None:
                     into[ecu] = into.get(ecu, _NOTHING) | decode_bitmap(base, data)
 
@@ -270,7 +270,7 @@ class ReadSession:
                 ecus[ecu].update(obd_type=old.obd_type, calibrations=old.calibrations)
         width = tables.OBD_TYPE_PID.width
         for ecu, answer in self._pid_answers(tables.OBD_TYPE).items():
-            data = self._attempt(ecu, lambda: decode_pid(answer, tables.OBD_TYPE, width))  # noqa: B023
+            data = self._attempt(ecu, lambda: decode_pid(answer, tables.OBD_TYPE, width))  # noqa: B023 - called at once
             if data is not None:
                 ecus.setdefault(ecu, {})["obd_type"] = data[0]
         numbers = self._info_answers(tables.CALIBRATION_NUMBERS)
@@ -291,7 +291,7 @@ class ReadSession:
     def _vin(self) -> str | None:
         answers = self._info_answers(tables.VIN)
         for ecu in sorted(answers):
-            vin = self._attempt(ecu, lambda: decode_vin(answers[ecu]))  # noqa: B023
+            vin = self._attempt(ecu, lambda: decode_vin(answers[ecu]))  # noqa: B023 - called at once
             if vin is not None:
                 return vin
         return self._static.vin

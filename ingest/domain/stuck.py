@@ -77,10 +77,11 @@ def stuck_monitors(
         cycles = min(picture.driving_cycles - begun, picture.driving_cycles_since_clear)
         chance = float(own_chance(monitor, picture, prior).survival(max(0, cycles)))
         if chance < STILL_LIKELY:
+            share = f"{chance:.1%}" if chance >= 0.001 else "under 0.1%"
             reason = (
                 f"The {FULL_NAMES[monitor]} monitor is still not complete after {cycles} driving "
                 f"cycles and {(now - since) / _DAY_MS:.0f} days; of healthy ones "
-                f"{chance:.1%} would be (limit {STILL_LIKELY:.0%}; a choice of this project)."
+                f"{share} would still not be (limit {STILL_LIKELY:.0%}; a choice of this project)."
             )
             found.append(StuckMonitor(monitor, since, cycles, chance, reason, episode))
     return found

@@ -35,6 +35,25 @@ _MARK = "fleet emissions-readiness store"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _WRITE = "fleet_write"
 
+_SQLITE_TROUBLE = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_PROTOCOL,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_CANTOPEN,
+    }
+)
+"""Primary result codes (SQLite, "Result and Error Codes"; from memory)."""
+_POSTGRESQL_TROUBLE = ("08", "25006", "40", "53", "55P03", "57", "58", "XX001", "XX002")
+"""SQLSTATE classes and codes: connection, read-only, roll-back (deadlock), resources, lock,
+operator (shut down), system, damaged data (PostgreSQL, appendix A; from memory)."""
+
 
 class NotOurDatabase(Exception):
     """The database was not made by this program, or by a newer edition: nothing was changed."""
@@ -227,10 +246,19 @@ def upsert(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any
 def is_trouble(error: BaseException) -> bool:
     """Whether an error says that the database (not the data) is at fault.
 
-    Lost connection, lock, full or failing disk, memory: and only these.
+    Lost connection, lock, full or failing disk, memory: and only these. The driver's own code
+    decides, not the class of the exception: SQLite has one class for a lock and a missing table.
     """
     if isinstance(error, MemoryError | DatabaseTrouble):
         return True
-    if isinstance(error, DBAPIError) and error.connection_invalidated:
+    if not isinstance(error, DBAPIError):
+        return False
+    if error.connection_invalidated:
         return True
-    return isinstance(error, OperationalError | InterfaceError)
+    if isinstance(error.orig, sqlite3.Error):
+        code: int = getattr(error.orig, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+        return code & 0xFF in _SQLITE_TROUBLE  # the low byte is the primary result code
+    state: str | None = getattr(error.orig, "sqlstate", None)
+    if state is None:  # the server gave no answer
+        return isinstance(error, OperationalError | InterfaceError)
+    return state.startswith(_POSTGRESQL_TROUBLE)

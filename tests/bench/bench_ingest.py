@@ -11,7 +11,6 @@ Each round queues the same reports in a real Mosquitto, then drains them three w
 from __future__ import annotations
 
 import argparse
-import json
 import select
 import sqlite3
 import statistics
@@ -29,10 +28,10 @@ from ingest import queries
 from ingest.clock import SystemClock
 from ingest.config import Site, parse_broker
 from ingest.service import Service
+from tests.support.bench_results import keep
 from tests.support.reports import history, load, opened, vehicle
 from tests.support.services import RunningBroker, running_mosquitto
 
-RESULTS = Path(__file__).with_name("results") / "ingest.json"
 GATEWAYS = 200
 BATCH = 200
 OURS = "fleet-ingest-0-of-1"
@@ -211,9 +210,7 @@ def main() -> None:
         ),
         "aim": "at least 0.5 of the lean loop on SQLite, in one process",
     }
-    RESULTS.parent.mkdir(exist_ok=True)
-    RESULTS.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    print(json.dumps(found, indent=1))
+    keep("ingest", found)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import sqlite3
 import tempfile
 import time
@@ -25,11 +24,11 @@ from ingest.domain.vehicles import Vehicle
 from ingest.domain.vin import check_digit_fault
 from ingest.queries import open_database
 from ingest.vehicle_files import read_vehicles, write_vehicles
+from tests.support.bench_results import keep
 
 ROWS = 10_000
 AIM_S = 5.0
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
-RESULT = Path(__file__).parent / "results" / "vehicle_list.json"
 
 
 def vin(number: int) -> str:
@@ -135,10 +134,7 @@ def main() -> None:
     """Measure, print and keep the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=ROWS)
-    found = measure(parser.parse_args().rows)
-    RESULT.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    for what, value in found.items():
-        print(f"{what:>32}  {value}")
+    keep("vehicle_list", measure(parser.parse_args().rows))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Verdicts for 100,000 vehicles under all programs, against what a look at the facts must cost.
 
-    python tests/bench/bench_verdicts.py [--vehicles N]
+    python -m tests.bench.bench_verdicts [--vehicles N]
 
 The limit of the same run: merge the monitors of every vehicle and count those not complete, which
 no way of judging can leave out. The aim is under 20 µs a verdict.
@@ -9,25 +9,23 @@ no way of judging can leave out. The aim is under 20 µs a verdict.
 from __future__ import annotations
 
 import argparse
-import json
 import random
 import time
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 
 from gateway.facts import CONTINUOUS, Ignition, Monitor
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
 from ingest.program_files import load_programs
+from tests.support.bench_results import keep
 
 VEHICLES = 100_000
 AIM_US = 20.0
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 READ = int(NOW.timestamp() * 1000)
-RESULT = Path(__file__).parent / "results" / "verdicts.json"
 SPARK = (
     Monitor.CATALYST, Monitor.EVAPORATIVE_SYSTEM, Monitor.OXYGEN_SENSOR,
     Monitor.OXYGEN_SENSOR_HEATER, Monitor.EGR_VVT,
@@ -110,10 +108,7 @@ def main() -> None:
     """Measure, print and keep the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--vehicles", type=int, default=VEHICLES)
-    found = measure(parser.parse_args().vehicles)
-    RESULT.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    for what, value in found.items():
-        print(f"{what:>30}  {value}")
+    keep("verdicts", measure(parser.parse_args().vehicles))
 
 
 if __name__ == "__main__":
