@@ -107,7 +107,7 @@ def _run(config: Config, check: bool) -> None:
 
 
 def _serve(
-    config: Config, credentials: Credentials, outbox: Outbox, link: CanLink, check: bool
+    config: Config, credentials: Credentials | None, outbox: Outbox, link: CanLink, check: bool
 ) -> None:
     from gateway.agent import Agent, Rhythm
     from gateway.facts import Ignition
@@ -172,7 +172,7 @@ def _check(config: Config) -> int:
             found += check_vehicle(link)
         finally:
             link.close()
-    todo = "check address, network and firewall; certificate, user and rights at the broker"
+    todo = "check address, network and firewall; certificate and rights at the broker"
     found.append(check_part("broker", todo, lambda: _broker_state(config)))
     print("\n".join(map(str, found)))
     return DONE if all(one.good for one in found) else FAULTS
@@ -192,14 +192,7 @@ def _broker_state(config: Config) -> str:
 
     credentials = _credentials(config)
     host, port = config.broker.address
-    try_broker(
-        config.gateway.id,
-        host,
-        port,
-        credentials if config.broker.tls else None,
-        credentials.user,
-        credentials.password,
-    )
+    try_broker(config.gateway.id, host, port, credentials)
     return f"{config.broker.url} accepts {config.gateway.id}"
 
 
@@ -226,7 +219,7 @@ def _read(config: Config, as_json: bool) -> int:
     return DONE if result.ecus else FAULTS
 
 
-def _publisher(config: Config, credentials: Credentials, outbox: Outbox) -> Publisher:
+def _publisher(config: Config, credentials: Credentials | None, outbox: Outbox) -> Publisher:
     from gateway.publisher import Publisher
     from gateway.wall_clock import SystemClock
 
@@ -237,9 +230,7 @@ def _publisher(config: Config, credentials: Credentials, outbox: Outbox) -> Publ
         config.gateway.id,
         host,
         port,
-        tls=credentials if config.broker.tls else None,
-        user=credentials.user,
-        password=credentials.password,
+        credentials,
         now=clock.now,
         monotonic=clock.seconds,
     )
@@ -273,42 +264,38 @@ def _first_fitting(config: Config) -> bool:
     return True
 
 
-def _credentials(config: Config) -> Credentials:
+def _credentials(config: Config) -> Credentials | None:
+    """None without TLS; stops with every fault of the certificate files."""
     from gateway.publisher import Credentials
 
     broker = config.broker
-    password = None
-    if broker.password_file is not None:
-        try:
-            password = broker.password_file.read_text(encoding="utf-8").strip()
-        except OSError as error:
-            raise _Stop(REFUSED, f"broker.password_file: {error}") from error
-    credentials = Credentials(
-        broker.user, password, *map(_text, (broker.ca_file, broker.cert_file, broker.key_file))
-    )
-    if broker.tls:
-        try:
-            credentials.context()
-        except OSError as error:  # ssl's own errors are OSErrors too
-            raise _Stop(REFUSED, f"broker: certificate files: {error}") from error
-        _check_name(config)
+    if not broker.tls:
+        return None
+    credentials = Credentials(*map(_text, (broker.ca_file, broker.cert_file, broker.key_file)))
+    faults = _name_faults(config)
+    try:
+        credentials.context()
+    except OSError as error:  # ssl's own errors are OSErrors too
+        faults.append(f"broker: certificate files: {error}")
+    if faults:
+        raise _Stop(REFUSED, "; ".join(faults))
     return credentials
 
 
-def _check_name(config: Config) -> None:
+def _name_faults(config: Config) -> list[str]:
     """The broker takes the certificate's common name for the gateway's: they must be one."""
     from gateway.certificate import NotACertificate, common_name
 
-    path = config.broker.cert_file
+    path, wanted = config.broker.cert_file, config.gateway.id
     if path is None:
-        return
+        return []
     try:
         name = common_name(path.read_text(encoding="ascii"))
     except (OSError, UnicodeDecodeError, NotACertificate) as error:
-        raise _Stop(REFUSED, f"broker.cert_file: {error}") from error
-    if name != config.gateway.id:
-        wanted = config.gateway.id
-        raise _Stop(REFUSED, f"broker.cert_file: common name {name!r}, expected {wanted!r}")
+        return [f"broker.cert_file: {error}"]
+    if name != wanted:
+        return [f"broker.cert_file: common name {name!r}, expected {wanted!r}"]
+    return []
 
 
 def _text(path: Path | None) -> str | None:

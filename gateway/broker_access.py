@@ -17,10 +17,8 @@ class BrokerNotThere(OSError):
 
 @dataclass(frozen=True, slots=True)
 class Credentials:
-    """How a gateway proves who it is: a user with a password, a certificate, or both."""
+    """How a gateway proves who it is (its certificate), and whom it trusts."""
 
-    user: str | None = None
-    password: str | None = None
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None

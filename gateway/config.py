@@ -87,41 +87,17 @@ class Bus(_Section):
 
 
 class BrokerSettings(_Section):
-    """Where the broker is and how this gateway proves who it is."""
+    """Where the broker is, and the certificate by which this gateway proves who it is."""
 
     url: Annotated[str, AfterValidator(_broker_url)]
-    user: str | None = None
-    password_file: Path | None = None
     ca_file: Path | None = None
     cert_file: Path | None = None
     key_file: Path | None = None
-
-    @model_validator(mode="after")
-    def _whole(self) -> BrokerSettings:
-        if (self.cert_file is None) != (self.key_file is None):
-            raise ValueError("cert_file and key_file together or neither")
-        if not self.tls and (self.ca_file or self.cert_file):
-            raise ValueError("certificate files only with an mqtts:// url")
-        if not self.tls and not self._loopback:
-            raise ValueError("mqtts:// unless the broker is on this machine (127.0.0.1, ::1)")
-        if (self.user is None) != (self.password_file is None):
-            raise ValueError("user and password_file together or neither")
-        return self
 
     @property
     def tls(self) -> bool:
         """Whether the connection is encrypted."""
         return urlsplit(self.url).scheme == "mqtts"
-
-    @property
-    def _loopback(self) -> bool:
-        host, _ = self.address
-        if host == "localhost":
-            return True
-        try:
-            return ip_address(host).is_loopback
-        except ValueError:  # a name: where it leads is not for us to guess
-            return False
 
     @property
     def address(self) -> tuple[str, int]:
@@ -181,10 +157,55 @@ def parse_config(text: str) -> Config:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([Fault("file", str(error), "TOML")]) from error
+    together = _broker_faults(raw.get("broker"))
     try:
-        return Config.model_validate(raw)
+        config = Config.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError([_fault(item) for item in error.errors()]) from error
+        raise ConfigError([*map(_fault, error.errors()), *together]) from error
+    if together:
+        raise ConfigError(together)
+    return config
+
+
+def _broker_faults(raw: object) -> list[Fault]:
+    """What the broker's settings need of each other, whatever else is wrong in the file."""
+    if not isinstance(raw, dict):
+        return []
+    files = [name for name in ("ca_file", "cert_file", "key_file") if name in raw]
+    pair = {"cert_file", "key_file"}
+    missing = pair.difference(files)
+    faults = []
+    if len(missing) == 1:
+        there = f"a file, as {min(pair - missing)} is given"
+        faults.append(Fault(f"broker.{min(missing)}", "missing", there))
+    try:
+        scheme, host = urlsplit(raw["url"])[0], _broker_host(raw["url"])
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return faults  # named by itself
+    if scheme == "mqtt":
+        faults += [
+            Fault(f"broker.{name}", repr(raw[name]), "none, or an mqtts:// url") for name in files
+        ]
+        if not _is_loopback(host):
+            here = "mqtts:// unless the broker is on this machine (127.0.0.1, ::1)"
+            faults.append(Fault("broker.url", repr(raw["url"]), here))
+    elif missing == pair and not _is_loopback(host):
+        name = "a certificate with gateway.id as its common name, and its key_file"
+        faults.append(Fault("broker.cert_file", "missing", name))
+    return faults
+
+
+def _broker_host(url: str) -> str:
+    return str(urlsplit(_broker_url(url)).hostname)
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:  # a name: where it leads is not for us to guess
+        return False
 
 
 def load_config(path: Path) -> Config:

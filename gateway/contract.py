@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 import msgspec
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET
 
 from gateway.messages import (
     MAX_SEQ,
@@ -99,6 +99,11 @@ ASK_LIFE_S = 300
 MAX_SLEEP_S = 26 * 3600
 SHARDS = 64
 ROOT = "fleet/v1"
+TIMES = (
+    "taken_at", "journal_created_at", "quiet_until", "started_at", "ended_at", "at", "wake_by",
+    "expires_at",
+)  # fmt: skip
+"""Every field of a message that holds a time."""
 
 M = TypeVar("M")
 AnyMessage = Report | Presence | Receipt | Ask
@@ -160,28 +165,19 @@ def decode_ask(body: bytes) -> Ask:
 
 def _decoded(decoder: msgspec.json.Decoder[M], body: bytes) -> M:
     try:
-        return decoder.decode(body)
+        message = decoder.decode(body)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ContractError(str(error)) from error
+    if faults := _time_faults(message):
+        raise ContractError(*faults)
+    return message
 
 
 def meaning_faults(report: Report) -> list[str]:
     """Name the faults a schema cannot see: impossible dates, ranges and parts."""
-    times: list[tuple[str, str | UnsetType | None]] = [
-        ("taken_at", report.taken_at),
-        ("journal_created_at", report.journal_created_at),
-    ]
+    faults = _time_faults(report)
     if report.driving_cycle is not UNSET:
-        cycle = report.driving_cycle
-        times += [
-            ("driving_cycle.started_at", cycle.started_at),
-            ("driving_cycle.ended_at", cycle.ended_at),
-        ]
-    faults = [
-        f"{name}: {value!r}, expected a date and time that exist"
-        for name, value in times
-        if isinstance(value, str) and not _exists(value)
-    ]
+        faults += [f"driving_cycle.{fault}" for fault in _time_faults(report.driving_cycle)]
     if (report.taken_at is None) != (report.clock == "unset"):
         faults.append("taken_at: expected null exactly when clock is 'unset'")
     if report.part is not UNSET and not 1 <= report.part[0] <= report.part[1] <= 64:
@@ -193,6 +189,16 @@ def meaning_faults(report: Report) -> list[str]:
             if span[0] > span[1]
         ]
     return faults
+
+
+def _time_faults(message: object) -> list[str]:
+    """Times that have the right form and do not exist, such as 25 o'clock."""
+    times = [(name, getattr(message, name, None)) for name in TIMES]
+    return [
+        f"{name}: {value!r}, expected a date and time that exist"
+        for name, value in times
+        if isinstance(value, str) and not _exists(value)
+    ]
 
 
 def _exists(text: str) -> bool:

@@ -96,7 +96,6 @@ class Publisher:
         client.max_inflight_messages_set(WINDOW + NEWS_KEPT)
         if tls is not None:
             client.tls_set_context(tls.context())
-            user, password = user or tls.user, password or tls.password
         if user is not None:
             client.username_pw_set(user, password)
         # An exception in a callback would end paho's thread while it still looks connected.
@@ -342,8 +341,6 @@ def try_broker(
     host: str,
     port: int,
     tls: Credentials | None,
-    user: str | None,
-    password: str | None,
     timeout_s: float = 10.0,
 ) -> None:
     """Connect once and leave, or raise `BrokerNotThere`: no will, no presence, nothing published.
@@ -359,8 +356,6 @@ def try_broker(
     )
     if tls is not None:
         client.tls_set_context(tls.context())
-    if user is not None:
-        client.username_pw_set(user, password)
     answers: list[ReasonCode] = []
     client.on_connect = lambda _c, _u, _f, code, _p: answers.append(code)
     until = time.monotonic() + timeout_s

@@ -21,8 +21,6 @@ from gateway import contract
 
 MAX_FAULTS = 50
 _SHOWN = 80
-_TIMES = ("taken_at", "journal_created_at")
-_CYCLE_TIMES = ("started_at", "ended_at")
 
 
 def report_faults(body: bytes) -> list[str]:
@@ -118,9 +116,9 @@ def _meaning_faults(document: Any) -> Iterator[str]:
     """What `contract.meaning_faults` says, read from plain JSON that may hold other faults too."""
     if not isinstance(document, dict):
         return
-    times = [(name, document.get(name)) for name in _TIMES]
+    times = [(name, document.get(name)) for name in contract.TIMES]
     if isinstance(cycle := document.get("driving_cycle"), dict):
-        times += [(f"driving_cycle.{name}", cycle.get(name)) for name in _CYCLE_TIMES]
+        times += [(f"driving_cycle.{name}", cycle.get(name)) for name in contract.TIMES]
     for name, value in times:
         if isinstance(value, str) and not _exists(value):
             yield f"{name}: {value[:_SHOWN]!r}, expected a date and time that exist"

@@ -49,6 +49,7 @@ def test_all_faults_are_named_at_once() -> None:
         [broker]
         url = "http://broker"
         colour = "blue"
+        cert_file = "c.pem"
         [reading]
         periodic_s = 5
         """
@@ -58,6 +59,7 @@ def test_all_faults_are_named_at_once() -> None:
         "gateway.outbox",
         "broker.url",
         "broker.colour",
+        "broker.key_file",
         "reading.periodic_s",
     }
     assert found["gateway.outbox"] == ("missing", "a value")
@@ -81,24 +83,41 @@ URLS = {
 
 @pytest.mark.parametrize("url, good", URLS.values(), ids=URLS.keys())
 def test_a_broker_url_has_a_scheme_a_host_and_maybe_a_port(url: str, good: bool) -> None:
-    text = GOOD.replace("mqtt://127.0.0.1:1883", url)
+    pair = "".join(f'{name}_file = "c"\n' for name in ("cert", "key") if "mqtts:" in url)
+    text = GOOD.replace("mqtt://127.0.0.1:1883", url) + pair
     if good:
         assert parse_config(text).broker.url == url
     else:
         assert set(faults(text)) == {"broker.url"}
 
 
-PAIRS = {
-    "certificate without key": ('url = "mqtts://b"\ncert_file = "c.pem"', "together"),
-    "certificates without encryption": ('url = "mqtt://127.0.0.1"\nca_file = "ca.pem"', "mqtts://"),
-    "user without password": ('url = "mqtts://b"\nuser = "gw-0001"', "together"),
+HERE, CERT, KEY = "mqtt://127.0.0.1", 'cert_file = "c.pem"', 'key_file = "c.key"'
+TOGETHER: dict[str, tuple[str, dict[str, str]]] = {
+    "certificate without key": (f'url = "mqtts://b"\n{CERT}', {"key_file": "as cert_file"}),
+    "key without certificate": (f'url = "mqtts://b"\n{KEY}', {"cert_file": "as key_file"}),
+    "no certificate away from here": ('url = "mqtts://b"', {"cert_file": "common name"}),
+    "no certificate on this machine": ('url = "mqtts://localhost"', {}),
+    "certificates without encryption": (
+        f'url = "{HERE}"\nca_file = "ca.pem"\n{CERT}\n{KEY}',
+        {"ca_file": "mqtts://", "cert_file": "mqtts://", "key_file": "mqtts://"},
+    ),
+    "everything at once": (
+        f'url = "mqtt://b"\nca_file = "ca.pem"\n{CERT}',
+        {"url": "mqtts://", "ca_file": "mqtts://", "cert_file": "mqtts://", "key_file": "as cert"},
+    ),
+    "a half pair beside a broken url": (f'url = "b"\n{CERT}', {"url": "mqtt", "key_file": "as"}),
 }
 
 
-@pytest.mark.parametrize("lines, word", PAIRS.values(), ids=PAIRS.keys())
-def test_settings_that_need_each_other_are_checked(lines: str, word: str) -> None:
-    found = faults(GOOD.replace('url = "mqtt://127.0.0.1:1883"', lines))
-    assert word in found["broker"][1]
+@pytest.mark.parametrize("lines, words", TOGETHER.values(), ids=TOGETHER.keys())
+def test_settings_that_need_each_other_are_checked(lines: str, words: dict[str, str]) -> None:
+    text = GOOD.replace('url = "mqtt://127.0.0.1:1883"', lines)
+    if not words:
+        assert parse_config(text).broker.tls
+        return
+    found = faults(text)
+    assert set(found) == {f"broker.{name}" for name in words}
+    assert all(word in found[f"broker.{name}"][1] for name, word in words.items())
 
 
 @pytest.mark.parametrize("text", ["[gateway", "x = "], ids=["open bracket", "no value"])
@@ -131,7 +150,7 @@ def test_only_a_broker_on_this_machine_goes_without_encryption(host: str, good: 
     if good:
         assert not parse_config(text).broker.tls
     else:
-        assert "mqtts://" in faults(text)["broker"][1]
+        assert "mqtts://" in faults(text)["broker.url"][1]
 
 
 CHANNELS = {

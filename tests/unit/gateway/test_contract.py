@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -56,6 +57,18 @@ def test_a_good_golden_message_fits_the_published_schema(path: Path) -> None:
     schema = json.loads((GOLDEN / f"schema.{_kind(path)}.json").read_text())
 
     assert list(Draft202012Validator(schema).iter_errors(json.loads(path.read_text()))) == []
+
+
+@pytest.mark.parametrize("path", GOOD, ids=lambda p: p.name)
+def test_a_time_that_does_not_exist_is_refused_in_every_field_that_holds_one(path: Path) -> None:
+    # RFC 3339, 5.6 and 5.7: an hour is 00-23, a month has its own days (from memory).
+    text = path.read_text("utf-8")
+    times = re.findall(r'"(\w+)":"(\d{4}-\d\d-\d\dT[\d:.]+Z)"', text)
+    assert times or _kind(path) == "presence"  # a last will has no time
+    for name, value in times:
+        for broken in (value[:11] + "25" + value[13:], value[:5] + "02-30" + value[10:]):
+            with pytest.raises(contract.ContractError, match=f"{name}: .*time that exist"):
+                DECODERS[_kind(path)](text.replace(value, broken).encode())
 
 
 @pytest.mark.parametrize("path", BAD, ids=lambda p: p.name)
