@@ -164,17 +164,11 @@ class Agent:
         lamps = self._lamps.news()
         extras = replace(extras, lamp_broadcasts=lamps)
 
-        made: list[contract.Report] = []
-
         def build(seq: int, dropped: list[list[int]]) -> list[contract.Report]:
-            made[:] = build_reports(self._sender, reading, reason, moment, seq, dropped, extras)
-            return made
+            return build_reports(self._sender, reading, reason, moment, seq, dropped, extras)
 
         seqs = self._keeper.keep(build, reason)
         self._lamps.told(lamps)
-        if seqs and reason == "change" and self._publisher is not None:
-            for one in made:
-                self._publisher.ahead(one.seq, contract.encode(one))
         return seqs
 
     def _moment(self) -> Moment:

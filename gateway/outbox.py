@@ -18,8 +18,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
-from msgspec import UNSET
-
 from gateway import contract
 from gateway.outbox_file import (
     STEP_BYTES,
@@ -29,6 +27,7 @@ from gateway.outbox_file import (
     OutboxFull,
     Synchronous,
 )
+from gateway.precedence import Rank, rank
 
 __all__ = [
     "Build",
@@ -45,10 +44,10 @@ FIRST_WAIT_S = 60.0
 LONGEST_WAIT_S = 900.0
 DEFAULT_LIMIT = 64 * 1024 * 1024
 """Room for 30 days of a vehicle on two shifts: about 7,000 reports of 1 to 30 KiB."""
+NEWS_AHEAD = 32
+"""News that goes ahead of a backlog, the newest; older news goes with the rest."""
 MAX_DECLARED = 1024
 """Ranges one report can declare (`contract.Report.dropped`)."""
-
-_PERIODIC, _ASKED, _NEVER = 0, 1, 2
 
 Build = Callable[[int, list[list[int]]], Sequence[contract.Report]]
 """Makes the reports of one moment, seqs consecutive from the first; the first declares the ranges.
@@ -104,6 +103,7 @@ class Outbox:
         self._bytes = 0
         self._waits: dict[int, _Wait] = {}
         self._order: list[tuple[float, int]] = []
+        self._news: set[int] = set()
         try:
             self._load()
             meta = self._file.write(lambda: self._meta(journal, created_at, now))
@@ -116,8 +116,8 @@ class Outbox:
         self._next = int(meta["next_seq"])
 
     def _load(self) -> None:
-        for seq, size in self._db.execute("SELECT seq, size FROM queued ORDER BY seq"):
-            self._remember(seq, size)
+        for row in self._db.execute("SELECT seq, size, rank FROM queued ORDER BY seq"):
+            self._remember(*row)
 
     def close(self) -> None:
         """Close the file; what is queued stays in it."""
@@ -147,18 +147,18 @@ class Outbox:
             except BaseException:
                 self._next = before
                 raise
-            for seq, size in stored:
-                self._remember(seq, size)
+            for row in stored:
+                self._remember(*row)
             self._make_room(self._bytes - self._limit)
-            return [seq for seq, _ in stored]
+            return [seq for seq, *_ in stored]
 
-    def _store_all(self, builds: Iterable[Build], first: int) -> list[tuple[int, int]]:
+    def _store_all(self, builds: Iterable[Build], first: int) -> list[tuple[int, int, int]]:
         self._next = first
         stored = [row for build in builds for row in self._store(build)]
         self._set("next_seq", str(self._next))
         return stored
 
-    def _store(self, build: Build) -> list[tuple[int, int]]:
+    def _store(self, build: Build) -> list[tuple[int, int, int]]:
         first = self._next
         spans = self._undeclared()
         rows = [self._row(report, first + i) for i, report in enumerate(build(first, spans))]
@@ -169,7 +169,7 @@ class Outbox:
                 [(first, span[0]) for span in spans],
             )
         self._next = first + len(rows)
-        return [(row[0], row[3]) for row in rows]
+        return [(row[0], row[3], row[4]) for row in rows]
 
     def _row(self, report: contract.Report, seq: int) -> tuple[int, bytes, str, int, int]:
         if (report.journal, report.seq) != (self.journal, seq):
@@ -179,7 +179,7 @@ class Outbox:
         body = contract.encode(report)
         if len(body) > contract.MAX_BODY:
             raise ReportTooLarge(f"report: {len(body)} bytes, expected at most {contract.MAX_BODY}")
-        return seq, body, contract.digest(body), len(body), _rank(report)
+        return seq, body, contract.digest(body), len(body), rank(report)
 
     # -- publishing ---------------------------------------------------------------------------
 
@@ -195,6 +195,15 @@ class Outbox:
             for seq in seqs:  # still due until `published` says otherwise
                 heapq.heappush(self._order, (self._waits[seq].due_s, seq))
             return [self._queued(seq) for seq in sorted(seqs)]
+
+    def news(self, now_s: float) -> list[Queued]:
+        """The `NEWS_AHEAD` newest reports of news, newest first, as far as due at `now_s`.
+
+        They go ahead of what `due` gives, which holds them and all older news too.
+        """
+        with self._lock:
+            newest = heapq.nlargest(NEWS_AHEAD, self._news)
+            return [self._queued(seq) for seq in newest if self._waits[seq].due_s <= now_s]
 
     def _queued(self, seq: int) -> Queued:
         body, digest = self._db.execute(
@@ -303,7 +312,7 @@ class Outbox:
     def _victims(self, wanted: int) -> list[int]:
         victims: list[int] = []
         rows = self._db.execute(
-            "SELECT seq, size FROM queued WHERE rank < ? ORDER BY rank, seq", (_NEVER,)
+            "SELECT seq, size FROM queued WHERE rank < ? ORDER BY rank, seq", (Rank.KEPT,)
         )
         for seq, size in rows:
             if wanted <= 0:
@@ -349,9 +358,12 @@ class Outbox:
         for seq in seqs:
             self._bytes -= self._sizes.pop(seq)
             del self._waits[seq]
+            self._news.discard(seq)
 
-    def _remember(self, seq: int, size: int) -> None:
+    def _remember(self, seq: int, size: int, place: int) -> None:
         self._sizes[seq] = size
+        if place == Rank.NEWS:
+            self._news.add(seq)
         self._bytes += size
         self._waits[seq] = _Wait()
         heapq.heappush(self._order, (0.0, seq))
@@ -374,18 +386,6 @@ class Outbox:
 
     def _set(self, name: str, value: str) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
-
-
-def _rank(report: contract.Report) -> int:
-    """Who goes first when the disk is full. Events of lamp, codes, clears and cycles never go.
-
-    The agent gives a reading that shows such an event another reason than `periodic` or `ask`.
-    """
-    if report.driving_cycle is not UNSET:
-        return _NEVER
-    if report.reason == "periodic":
-        return _PERIODIC
-    return _ASKED if report.reason == "ask" else _NEVER
 
 
 def _joined(spans: Iterable[Sequence[int]]) -> list[tuple[int, int]]:

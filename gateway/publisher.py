@@ -24,7 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
 from gateway.broker_access import BrokerNotThere, Credentials, Retry
-from gateway.outbox import Outbox
+from gateway.outbox import NEWS_AHEAD, Outbox, Queued
 
 __all__ = ["BrokerNotThere", "Credentials", "Publisher", "try_broker"]
 
@@ -32,8 +32,6 @@ WINDOW = 100
 """Reports on their way without the broker's acknowledgement."""
 IN_FLIGHT_BYTES = 128 * 1024
 """Bytes of them: what stands ahead of news on a slow line (engineering choice)."""
-NEWS_KEPT = 32
-"""News waiting to go ahead of the rest, the newest first; older news goes with the rest."""
 _BATCH = 16
 KEEPALIVE_S = 60
 
@@ -75,7 +73,6 @@ class Publisher:
         self._lock = threading.RLock()
         self._flying: dict[int, int] = {}  # bytes by the client's message id
         self._acked: deque[int] = deque()
-        self._news: deque[tuple[int, bytes]] = deque(maxlen=NEWS_KEPT)
         self._retry, self._retry_at = Retry(uniform), 0.0
         self._opened = self._threaded = False
         self.connected = False
@@ -93,7 +90,7 @@ class Publisher:
             protocol=mqtt.MQTTv311,
             clean_session=False,
         )
-        client.max_inflight_messages_set(WINDOW + NEWS_KEPT)
+        client.max_inflight_messages_set(WINDOW + NEWS_AHEAD)
         if tls is not None:
             client.tls_set_context(tls.context())
         if user is not None:
@@ -264,10 +261,6 @@ class Publisher:
         finally:
             self._lock.release()
 
-    def ahead(self, seq: int, body: bytes) -> None:
-        """Let a stored report go ahead of all others: it carries news. Safe from any thread."""
-        self._news.append((seq, body))
-
     def _flush(self) -> int:
         # Noted here, not in the callback: an acknowledgement can come before `publish` returns.
         while self._acked:
@@ -276,14 +269,14 @@ class Publisher:
             return 0
         now_s = self._monotonic()
         sent = 0
-        while self._news and len(self._flying) < WINDOW + NEWS_KEPT:
-            if not self._send(*self._news.pop(), now_s):
+        for item in self._outbox.news(now_s):
+            if len(self._flying) >= WINDOW + NEWS_AHEAD or not self._send(item, now_s):
                 return sent
             sent += 1
         while (room := self._room()) > 0:
             batch = self._outbox.due(now_s, room)
             for item in batch:
-                if self._room() <= 0 or not self._send(item.seq, item.body, now_s):
+                if self._room() <= 0 or not self._send(item, now_s):
                     return sent
                 sent += 1
             if len(batch) < room:
@@ -295,13 +288,13 @@ class Publisher:
             return 0
         return min(WINDOW - len(self._flying), _BATCH)
 
-    def _send(self, seq: int, body: bytes, now_s: float) -> bool:
+    def _send(self, item: Queued, now_s: float) -> bool:
         topic = contract.topic(self._gateway, "report")
-        info = self._client.publish(topic, body, qos=1)
+        info = self._client.publish(topic, item.body, qos=1)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return False  # paho keeps it for the next connection, and so does the outbox
-        self._flying[info.mid] = len(body)
-        self._outbox.published(seq, now_s)
+        self._flying[info.mid] = len(item.body)
+        self._outbox.published(item.seq, now_s)
         return True
 
     def _announce(

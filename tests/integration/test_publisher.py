@@ -18,8 +18,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from gateway import contract
 from gateway.broker_access import Retry
-from gateway.outbox import Outbox
-from gateway.publisher import IN_FLIGHT_BYTES, NEWS_KEPT, WINDOW, BrokerNotThere, Publisher
+from gateway.outbox import NEWS_AHEAD, Outbox
+from gateway.publisher import IN_FLIGHT_BYTES, WINDOW, BrokerNotThere, Publisher
 from tests.support.services import RunningBroker
 
 NOW = datetime(2026, 11, 2, 14, 0, tzinfo=UTC)
@@ -90,7 +90,9 @@ def outbox(tmp_path: Path) -> Iterator[Outbox]:
     box.close()
 
 
-def fill(outbox: Outbox, count: int, padding: int = 0) -> list[int]:
+def fill(
+    outbox: Outbox, count: int, padding: int = 0, reason: contract.Reason = "periodic"
+) -> list[int]:
     def build(seq: int, _: object) -> list[contract.Report]:
         return [
             contract.Report(
@@ -103,7 +105,7 @@ def fill(outbox: Outbox, count: int, padding: int = 0) -> list[int]:
                 taken_at=contract.format_time(NOW),
                 clock="synced",
                 uptime_ms=seq,
-                reason="periodic",
+                reason=reason,
                 ecus={"7E8": contract.EcuReading(in_use_counters={"x" * padding: 1})},
             )
         ]
@@ -285,10 +287,8 @@ def test_news_goes_ahead_of_a_months_backlog(
     fill(outbox, 3000)
     publisher = made(outbox, broker)
     wait_for(lambda: len(listener.reports()) >= 200, publisher.loop)
-    seqs = fill(outbox, 2)
-    bodies = {item.seq: item.body for item in outbox.due(0.0, 5000) if item.seq in seqs}
-    for seq in seqs:
-        publisher.ahead(seq, bodies[seq])
+    seqs = fill(outbox, 2, reason="change")
+    bodies = {item.seq: item.body for item in outbox.news(0.0)}
     # What is on its way stands before them, and nothing else of the backlog.
     wait_for(lambda: set(bodies.values()) <= set(listener.reports()), publisher.loop)
     places = [listener.reports().index(bodies[seq]) for seq in seqs]
@@ -319,17 +319,20 @@ def test_only_so_much_is_on_its_way_at_once(
     publisher.stop()
 
 
-def test_news_that_waits_is_bounded_and_the_rest_goes_in_its_turn(
-    outbox: Outbox, broker: RunningBroker, listener: Listener
+def test_news_stays_ahead_over_a_restart_bounded_and_the_rest_goes_in_its_turn(
+    tmp_path: Path, broker: RunningBroker, listener: Listener
 ) -> None:
-    seqs = fill(outbox, NEWS_KEPT + 8)
+    path = tmp_path / "box.sqlite3"
+    before = Outbox(path, lambda: NOW)
+    readings, news = fill(before, 40), fill(before, NEWS_AHEAD + 8, reason="change")
+    before.close()
+    outbox = Outbox(path, lambda: NOW)
     publisher = made(outbox, broker)
-    for item in outbox.due(0.0, 1000):
-        publisher.ahead(item.seq, item.body)
-    wait_for(lambda: len(listener.reports()) >= len(seqs), publisher.loop)
+    wait_for(lambda: len(listener.reports()) >= len(readings + news), publisher.loop)
     told = [contract.decode_report(body).seq for body in listener.reports()]
-    assert told == [*reversed(seqs[8:]), *seqs[:8]]
+    assert told == [*reversed(news[8:]), *readings, *news[:8]]
     publisher.stop()
+    outbox.close()
 
 
 def test_every_wait_is_drawn_anew_between_1_and_60_s() -> None:
