@@ -16,7 +16,7 @@ from gateway.facts import Monitor
 from ingest.config import ConfigError, database_url, load_site
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.due import urgency
-from ingest.domain.due_dates import Due, due_of
+from ingest.domain.due_dates import dues_of
 from ingest.domain.inspections import Inspection
 from ingest.domain.integrity import doubts
 from ingest.domain.observed_lamp import ObservedLamp
@@ -157,7 +157,7 @@ def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) 
     number = one.id if one.id is not None else -1
     picture = known.pictures.get(number)
     today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
-    dues = _dues(one, known.results.get(number, ()), today, programs)
+    dues = dues_of(one, programs, known.results.get(number, ()), today)
     verdict = judge(
         programs[one.program],
         one,
@@ -175,14 +175,6 @@ def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) 
         next_appointment=known.ahead.get(number),
         dues=dues,
     )
-
-
-def _dues(
-    one: Vehicle, results: tuple[Inspection, ...], today: date, programs: Programs
-) -> tuple[Due, ...]:
-    """What it owes its own program, and each other one that it has a result of."""
-    names = dict.fromkeys([one.program, *(entry.program for entry in results)])
-    return tuple(due_of(one, programs[name], results, today) for name in names if name in programs)
 
 
 def needs(

@@ -80,6 +80,7 @@ class Service:
         self._log = LogChannel()
         self.metrics = Metrics()
         self._storing = threading.Lock()
+        self._programs = queries.load_programs(site.programs_dir)
         self.subscriber = self._subscriber(had_session=False)
         self._watchdog = Watchdog(self._next_loop, self._prepare)
 
@@ -117,7 +118,7 @@ class Service:
 
     def sweep(self, *, announce: bool = True) -> SweepResult:
         """Look over the fleet as at the clock's present moment."""
-        return sweep(self._engine, self._clock.now(), announce=announce)
+        return sweep(self._engine, self._clock.now(), announce=announce, programs=self._programs)
 
     def send_notices(self, *, past: bool = False) -> int:
         """Send what was not said yet; return how many went out.

@@ -6,7 +6,7 @@ Only what the program's file carries moves a day; whatever it does not say is le
 from __future__ import annotations
 
 import calendar
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache
@@ -74,6 +74,24 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
         extension=extension(program),
         reasons=tuple(reasons),
     )
+
+
+def dues_of(
+    vehicle: Vehicle, programs: Mapping[str, Program], history: Sequence[Inspection], today: date
+) -> tuple[Due, ...]:
+    """What it owes its own program, first, and each other one that it has a result of."""
+    names = dict.fromkeys([vehicle.program, *(entry.program for entry in history)])
+    known = [programs[name] for name in names if name in programs]
+    return tuple(due_of(vehicle, program, history, today) for program in known)
+
+
+def test_by(
+    vehicle: Vehicle, programs: Mapping[str, Program], history: Sequence[Inspection], today: date
+) -> date | None:
+    """The first day by which a program wants its test; the list's own where no program is known."""
+    dues = dues_of(vehicle, programs, history, today)
+    days = [one.test_by for one in dues if one.test_by is not None]
+    return min(days, default=None if dues else vehicle.test_day())
 
 
 def extension(program: Program) -> str:

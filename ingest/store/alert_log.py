@@ -70,10 +70,18 @@ def follow_lamps(connection: Connection, lamps: Sequence[Lamp], now: int) -> Non
         if not rows:
             fresh.append(_lamp_row(lamp, now))
             continue
-        times = {"since": lamp.episode.started_at, "ended_at": lamp.episode.ended_at}
-        moves += _moves_to(rows[0], ended=lamp.episode.ended_at is not None, times=times)
+        values = {"since": lamp.episode.started_at, "ended_at": lamp.episode.ended_at}
+        values |= _words(lamp.condition)
+        moves += _moves_to(rows[0], ended=lamp.episode.ended_at is not None, values=values)
     open_alerts(connection, fresh, now)
     apply(connection, moves, now)
+
+
+def _words(said: Condition | None) -> dict[str, Any]:
+    """What late reports may put right of an alert; nothing where the lamp came on long before."""
+    if said is None:
+        return {}
+    return {"priority": said.priority, "text": said.text, "instruction": said.instruction}
 
 
 def _lamp_row(lamp: Lamp, now: int) -> dict[str, Any]:
@@ -156,7 +164,7 @@ def return_to_normal(
         move
         for episode_id, rows in by_episode(connection, ends).items()
         for row in rows
-        for move in _moves_to(row, ended=True, times={"ended_at": ends[episode_id]})
+        for move in _moves_to(row, ended=True, values={"ended_at": ends[episode_id]})
     ]
     apply(connection, moves, now)
 
@@ -168,22 +176,22 @@ def withdraw(connection: Connection, episode_ids: Sequence[int], now: int) -> No
         move
         for rows in by_episode(connection, episode_ids).values()
         for row in rows
-        for move in _moves_to(row, ended=True, times={"ended_at": row.since}, note=note)
+        for move in _moves_to(row, ended=True, values={"ended_at": row.since}, note=note)
     ]
     apply(connection, moves, now)
 
 
 def _moves_to(
-    row: Row[Any], *, ended: bool, times: dict[str, Any], note: str = ""
+    row: Row[Any], *, ended: bool, values: dict[str, Any], note: str = ""
 ) -> Iterator[Move]:
     """The move that makes an alert fit its event; none when it fits already."""
-    differs = any(getattr(row, name) != value for name, value in times.items())
+    differs = any(getattr(row, name) != value for name, value in values.items())
     if ended and row.ended_at is None:
-        yield Move(row, rules.NORMAL, SYSTEM, note, {**times, "announce": False})
+        yield Move(row, rules.NORMAL, SYSTEM, note, {**values, "announce": False})
     elif not ended and row.ended_at is not None:
-        yield Move(row, rules.RECUR, SYSTEM, note, times)
+        yield Move(row, rules.RECUR, SYSTEM, note, values)
     elif differs:
-        yield Move(row, "", SYSTEM, note, times)
+        yield Move(row, "", SYSTEM, note, values)
 
 
 def apply(connection: Connection, moves: Sequence[Move], now: int) -> list[AlertState]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,6 +130,8 @@ def add_to_journals(connection: Connection, items: Sequence[Received], now: int)
         if after != before:
             rows.append(_journal_row(pair, created[pair], after, now))
     upsert(connection, gateway_journal, rows)
+    if new := spans.keys() - stored.keys():
+        _note_lost_before(connection, new, now)
 
 
 def _journal_row(
@@ -217,23 +219,30 @@ def store_presence(connection: Connection, message: contract.Presence, now: int)
         "received_at": known.received_at if known is not None and again else now,
     }
     upsert(connection, presence, [row])
-    _note_lost(connection, message, now)
+    _note_lost(connection, (message.gateway, message.journal), message.oldest_kept, now)
     return True
 
 
-def _note_lost(connection: Connection, message: contract.Presence, now: int) -> None:
+def _note_lost_before(connection: Connection, pairs: Set[tuple[str, str]], now: int) -> None:
+    """A presence may come before the first report of its journal, and be needed then."""
+    query = select(presence).where(presence.c.gateway.in_(sorted({one for one, _ in pairs})))
+    for row in connection.execute(query).all():
+        if (row.gateway, row.journal) in pairs:
+            _note_lost(connection, (row.gateway, row.journal), row.oldest_kept, now)
+
+
+def _note_lost(connection: Connection, pair: tuple[str, str], oldest_kept: int, now: int) -> None:
     """What the gateway no longer keeps and never declared dropped is lost: say so, go on."""
-    pair = (message.gateway, message.journal)
     spans = journal_spans(connection, [pair]).get(pair)
     if spans is None:
         return
-    gaps = gaps_below(spans, message.oldest_kept)
+    gaps = gaps_below(spans, oldest_kept)
     if not gaps:
         return
     rows = [
         {
-            "gateway": message.gateway,
-            "journal": message.journal,
+            "gateway": pair[0],
+            "journal": pair[1],
             "first_seq": first,
             "last_seq": last,
             "found_at": now,
@@ -249,27 +258,31 @@ def _note_lost(connection: Connection, message: contract.Presence, now: int) -> 
 
 
 def forget_lost(connection: Connection, items: Sequence[Received]) -> None:
-    """Reports that were taken for lost have come after all: keep only what is still missing."""
-    came: dict[tuple[str, str], set[int]] = defaultdict(set)
+    """Reports taken for lost came after all, or were dropped knowingly: keep what is missing."""
+    came: dict[tuple[str, str], list[Span]] = defaultdict(list)
     for item in items:
-        came[item.report.gateway, item.report.journal].add(item.report.seq)
+        message = item.report
+        spans = came[message.gateway, message.journal]
+        spans.append((message.seq, message.seq))
+        if message.dropped is not UNSET:
+            spans += [(first, last) for first, last in message.dropped]
     gateways = sorted({gateway for gateway, _ in came})
     table = lost_reports.c
     for start in range(0, len(gateways), CHUNK):
         chosen = select(lost_reports).where(table.gateway.in_(gateways[start : start + CHUNK]))
         for row in connection.execute(chosen).all():
             inside = [
-                seq - row.first_seq + 1
-                for seq in came[row.gateway, row.journal]
-                if row.first_seq <= seq <= row.last_seq
+                (max(first, row.first_seq), min(last, row.last_seq))
+                for first, last in came[row.gateway, row.journal]
+                if first <= row.last_seq and last >= row.first_seq
             ]
             if inside:
                 _keep_missing(connection, row, inside)
 
 
-def _keep_missing(connection: Connection, row: Row[Any], inside: list[int]) -> None:
+def _keep_missing(connection: Connection, row: Row[Any], inside: list[Span]) -> None:
     offset, length = row.first_seq - 1, row.last_seq - row.first_seq + 1
-    still = gaps_below(merge((n, n) for n in inside), length + 1)
+    still = gaps_below(merge((a - offset, b - offset) for a, b in inside), length + 1)
     connection.execute(
         delete(lost_reports).where(
             lost_reports.c.gateway == row.gateway,

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row, select
 
 from ingest.domain.drivers import keep_from
+from ingest.domain.programs import Program
 from ingest.store import driver_days
 from ingest.store.alert_log import alert_row
 from ingest.store.database import write
 from ingest.store.schema import alert, presence, vehicle
-from ingest.store.sweeping_vehicles import recur, sweep_vehicles, write_moves
+from ingest.store.sweeping_vehicles import still_so, sweep_vehicles, write_moves
 from ingest.store.sweeping_vins import sweep_vins
 from ingest.store.times import to_ms
 
 SILENT_AFTER = timedelta(hours=1)
 """How long a gateway may be offline before it counts as silent (a choice of this project)."""
+NO_PROGRAMS: Mapping[str, Program] = MappingProxyType({})
 SILENT = "gateway_silent"
 _SILENT_INSTRUCTION = "Nothing for the driver to do. Check the gateway's power and reception."
 
@@ -37,15 +41,18 @@ def sweep(
     *,
     announce: bool = True,
     silent_after: timedelta = SILENT_AFTER,
+    programs: Mapping[str, Program] = NO_PROGRAMS,
 ) -> SweepResult:
     """Raise alerts for monitors not setting and silent gateways as at `as_of`; end those over.
 
-    Without `announce` new alerts stand but no notice is sent of them (history being written).
+    The run-up to an inspection is that of `programs` and the results entered; for a vehicle whose
+    program is not among them, that of the vehicle list. Without `announce` new alerts stand but no
+    notice is sent of them (history being written).
     Drivers of days that are past need are deleted.
     """
     now = to_ms(as_of)
     with write(engine) as connection:
-        stuck = sweep_vehicles(connection, as_of, now, announce)
+        stuck = sweep_vehicles(connection, as_of, now, announce, programs)
         limit = silent_after // timedelta(milliseconds=1)
         silent = _sweep_silent(connection, now, limit, announce)
         vins = sweep_vins(connection, now, announce)
@@ -73,8 +80,8 @@ def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) 
         before = known.get(key)
         if before is None:
             fresh.append(_silent_row(row, since, now, announce))
-        elif before.ended_at is not None:
-            moves.append(recur(before, since))
+        else:
+            moves += still_so(before, since)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,13 +14,16 @@ from gateway.facts import Monitor
 from ingest.domain import alerts as rules
 from ingest.domain.alerts import Condition
 from ingest.domain.clear_causes import explain_clear
+from ingest.domain.due_dates import test_by
 from ingest.domain.episodes import VehicleState
 from ingest.domain.explanation import set_back_at
+from ingest.domain.programs import Program
 from ingest.domain.stuck_advice import ADVICE
 from ingest.domain.stuck_causes import causes
 from ingest.domain.vehicles import Vehicle
 from ingest.store import alert_log, cycle_log, episode_log, folding, repair_log
 from ingest.store.alert_log import Move, alert_row
+from ingest.store.inspections import results
 from ingest.store.schema import alert, episode, vehicle_state
 from ingest.store.vehicles import all_vehicles
 
@@ -31,9 +34,14 @@ Wanted = dict[tuple[int, str], Condition]
 
 
 def sweep_vehicles(
-    connection: Connection, as_of: datetime, now: int, announce: bool
+    connection: Connection,
+    as_of: datetime,
+    now: int,
+    announce: bool,
+    programs: Mapping[str, Program],
 ) -> tuple[int, int]:
     """Raise and end the alerts that come with time; return how many of each."""
+    entered = results(connection)
     vehicles = {one.id: one for one in all_vehicles(connection) if one.id is not None}
     wanted: Wanted = {}
     for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
@@ -42,7 +50,10 @@ def sweep_vehicles(
         if found:
             found = _with_causes(connection, row.vehicle_id, state, found)
         if row.vehicle_id in vehicles:
-            found += _cleared(connection, vehicles[row.vehicle_id], state, as_of)
+            one = vehicles[row.vehicle_id]
+            today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
+            due = test_by(one, programs, entered.get(row.vehicle_id, ()), today)
+            found += _cleared(connection, one, state, due, today)
         wanted |= {(row.vehicle_id, one.episode): one for one in found}
     return _follow(connection, wanted, now, announce)
 
@@ -66,9 +77,8 @@ def _with_causes(
 
 
 def _cleared(
-    connection: Connection, one: Vehicle, state: VehicleState, as_of: datetime
+    connection: Connection, one: Vehicle, state: VehicleState, due: date | None, today: date
 ) -> list[Condition]:
-    due, today = one.test_day(), as_of.astimezone(ZoneInfo(one.depot_tz)).date()
     at = state.picture.last_clear_at
     if due is None or at is None or one.id is None or not state.picture.incomplete():
         return []
@@ -98,8 +108,8 @@ def _follow(connection: Connection, wanted: Wanted, now: int, announce: bool) ->
         before = known.get((condition.kind, episode_id))
         if before is None:
             fresh.append(_row(vehicle_id, episode_id, condition, now, announce))
-        elif before.ended_at is not None:
-            moves.append(recur(before))
+        else:
+            moves += still_so(before, condition.since)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 
@@ -133,12 +143,12 @@ def _episode_ids(connection: Connection, vehicles: set[int]) -> dict[tuple[int, 
     }
 
 
-def recur(row: Row[Any], since: int | None = None) -> Move:
-    """The move of an alert that is so again."""
-    columns: dict[str, Any] = {"ended_at": None}
-    if since is not None:
-        columns["since"] = since
-    return Move(row, rules.RECUR, alert_log.SYSTEM, "", columns)
+def still_so(row: Row[Any], since: int) -> Iterator[Move]:
+    """The move of an alert that is so, or so again; none when it says so already."""
+    if row.ended_at is not None:
+        yield Move(row, rules.RECUR, alert_log.SYSTEM, "", {"ended_at": None, "since": since})
+    elif row.since != since:  # put right by what arrived later
+        yield Move(row, "", alert_log.SYSTEM, "", {"since": since})
 
 
 def write_moves(
@@ -155,4 +165,5 @@ def write_moves(
     ]
     alert_log.open_alerts(connection, fresh, now)
     alert_log.apply(connection, [*moves, *ended], now)
-    return len(fresh) + len(moves), len(ended)
+    raised = sum(move.event != "" for move in moves)
+    return len(fresh) + raised, len(ended)

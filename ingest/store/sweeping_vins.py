@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Row, select
 from ingest.store import folding
 from ingest.store.alert_log import alert_row
 from ingest.store.schema import alert, vehicle, vehicle_state
-from ingest.store.sweeping_vehicles import recur, write_moves
+from ingest.store.sweeping_vehicles import still_so, write_moves
 
 KIND = "vin_differs"
 _INSTRUCTION = (
@@ -32,8 +32,8 @@ def sweep_vins(connection: Connection, now: int, announce: bool) -> tuple[int, i
         before = known.get((vehicle_id, vin))
         if before is None:
             fresh.append(_row(vehicle_id, vin, units.get(vin), since, now, announce))
-        elif before.ended_at is not None:
-            moves.append(recur(before, since))
+        else:
+            moves += still_so(before, since)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 

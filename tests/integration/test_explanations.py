@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from gateway import contract
 from gateway.facts import Monitor
 from ingest import commands, handlers, queries, repairing
 from ingest.__main__ import main
+from ingest.domain.inspections import Inspection, Result
 from ingest.domain.repairs import Repair
 from ingest.domain.verification import State
 from ingest.store.times import to_ms
@@ -101,6 +102,28 @@ def test_a_clear_in_the_run_up_to_an_inspection_is_its_own_alert(engine: Engine)
     handlers.sweep(engine, NOW)
     (after,) = queries.alerts(engine, NOW, kind="clear_before_inspection")
     assert after.state == "returned to normal unacknowledged"
+
+
+@pytest.mark.parametrize("retest_by, raised", [(None, 0), ("2026-11-30", 1)])
+def test_the_run_up_follows_the_results_entered_not_the_list_alone(
+    engine: Engine, retest_by: str | None, raised: int
+) -> None:
+    """Due 2027-06-01 by the list; a failed test brings a retest within five days."""
+    load(engine, vehicle(1, due_date=date(2027, 6, 1)))
+    store(engine, report(1, 1), report(1, 6, ecus={"7E8": ecu(incomplete=(CAT,))}))
+    entry = Inspection(
+        program="us-federal",
+        day=date(2026, 11, 20),
+        result=Result.REJECTED,
+        monitors=(CAT,),
+        retest_by=date.fromisoformat(retest_by) if retest_by else None,
+    )
+    commands.record_inspection(engine, 1, entry, PROGRAMS, actor="R", now=NOW, request_id="i-1")
+    handlers.sweep(engine, NOW, programs=PROGRAMS)
+    standing = queries.alerts(engine, NOW, kind="clear_before_inspection")
+    assert len(standing) == raised
+    if standing:
+        assert "5 days before the inspection due 2026-11-30" in standing[0].text
 
 
 def test_the_command_line_enters_a_repair_and_the_record_tells_it(
