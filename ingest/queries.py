@@ -19,6 +19,7 @@ from ingest.domain.due import urgency
 from ingest.domain.due_dates import dues_of
 from ingest.domain.inspections import Inspection
 from ingest.domain.integrity import doubts
+from ingest.domain.lamp_choice import after_clear
 from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
@@ -204,6 +205,7 @@ def record(
             standing.picture,
             cycles,
             allowed,
+            after_clear(programs[one.program], one.model_year),
             standing.need.deadline,
             ZoneInfo(one.depot_tz),
             as_of,

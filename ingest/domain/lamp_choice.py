@@ -10,8 +10,9 @@ from gateway.facts import CONTINUOUS
 from ingest.domain.completion_priors import PRIORS
 from ingest.domain.cycles import Cycle
 from ingest.domain.driving_rate import MIN_DAYS, WINDOW_DAYS, driving_rate, outlook
-from ingest.domain.lamp_options import Advice, Situation, choose
+from ingest.domain.lamp_options import Advice, AfterClear, Situation, choose
 from ingest.domain.picture import Picture
+from ingest.domain.programs import Program
 from ingest.domain.repairs import Repair
 from ingest.domain.stuck import own_chance
 from ingest.domain.verification import monitor_of_code
@@ -24,6 +25,7 @@ def lamp_choice(
     cycles: Sequence[Cycle],
     repairs: Sequence[Repair],
     allowed: int | None,
+    after: AfterClear,
     due: date | None,
     zone: ZoneInfo,
     as_of: datetime,
@@ -56,8 +58,35 @@ def lamp_choice(
         else min(seldom, key=lambda one: chances[one].mean),
         repaired=set(codes) <= fixed,
         frame_saved=bool(frames & set(codes)),
+        after_clear=after,
     )
     return choose(situation, ahead, rate.shape, float((due - local.date()).days))
+
+
+def after_clear(program: Program, model_year: int) -> AfterClear:
+    """What clearing costs under a program, beside its monitors."""
+    words = []
+    rule = program.permanent_codes
+    counts = rule is not None and model_year >= rule.from_model_year
+    if rule is not None and counts:
+        waived = (
+            f", or {rule.waiver.warm_ups} warm-ups and {rule.waiver.miles} miles after the clear"
+            if rule.waiver
+            else ""
+        )
+        words.append(
+            f"The program fails a permanent code until its monitor has run and passed{waived} "
+            f"({rule.source}; {rule.tag})."
+        )
+    warm_ups = 0
+    for one in program.operation_since_clear:
+        words.append(
+            f"The program wants {one.at_least} {one.counter.replace('_', '-')} since codes were "
+            f"cleared, {one.with_permanent_code} with a permanent code ({one.source}; {one.tag})."
+        )
+        if one.counter == "warm_ups":
+            warm_ups = one.at_least
+    return AfterClear(counts, warm_ups, tuple(words))
 
 
 def _daily(cycles: Sequence[Cycle], today: date, zone: ZoneInfo) -> list[float]:

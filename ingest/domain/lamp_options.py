@@ -59,6 +59,19 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
+class AfterClear:
+    """What a program asks of a vehicle whose codes were cleared, beside its monitors.
+
+    `permanent_counts`: a permanent code fails it, and stays until its monitor has run and passed.
+    `warm_ups`: the least since the clear, at most one in a driving cycle. `words` say both.
+    """
+
+    permanent_counts: bool = False
+    warm_ups: int = 0
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Situation:
     """What the choice rests on. `waiting` are the monitors not complete; `all_monitors` those the
     program counts. `code_monitor` is the code's own; None for one that runs all the time.
@@ -71,6 +84,7 @@ class Situation:
     code_monitor: Monitor | None
     repaired: bool
     frame_saved: bool
+    after_clear: AfterClear = AfterClear()
 
 
 def choose(at_hand: Situation, outlook: Outlook, shape: float, due_days: float) -> Advice:
@@ -81,13 +95,13 @@ def choose(at_hand: Situation, outlook: Outlook, shape: float, due_days: float) 
     missing = [one for one in at_hand.all_monitors if one not in at_hand.chances]
     if missing:
         raise ValueError(f"chances: none of {', '.join(missing)}, expected one for each monitor")
-    ready = _ready(at_hand, at_hand.all_monitors)
+    ready = _ready_after_clear(at_hand)
     waiting = _ready(at_hand, at_hand.waiting) * _lamp_out(at_hand)
     names = ", ".join(FULL_NAMES[one] for one in at_hand.all_monitors)
     clear = _option(
         "clear the codes", ready, outlook, shape, due_days,
         ("The MIL goes out at once.", f"Set back to not complete: {names}.",
-         "Permanent codes stay until the ECU erases them."),
+         "Permanent codes stay until the ECU erases them.", *at_hand.after_clear.words),
     )  # fmt: skip
     like = "" if at_hand.code_monitor else " under conditions like those of the freeze frame"
     wait = _option(
@@ -105,6 +119,21 @@ def _ready(at_hand: Situation, monitors: Sequence[Monitor]) -> Floats:
     return np.array(
         [chance_of_enough([float(one[n]) for one in done], at_hand.allowed) for n in steps]
     )
+
+
+def _ready_after_clear(at_hand: Situation) -> Floats:
+    """The same with every monitor set back; the code's own cannot be one of those allowed where
+    its permanent code counts (erased once it has run and passed: 13 CCR 1968.2 (d)(2.5); A* / M).
+    """
+    rule, monitor = at_hand.after_clear, at_hand.code_monitor
+    others = [one for one in at_hand.all_monitors if one != monitor]
+    if not rule.permanent_counts:
+        ready = _ready(at_hand, at_hand.all_monitors)
+    else:
+        erased = SIMILAR if monitor is None else at_hand.chances[monitor]
+        ready = _ready(at_hand, others) * (1 - erased.survival(np.arange(MOST_CYCLES + 1)))
+    ready[: rule.warm_ups] = 0.0
+    return ready
 
 
 def _lamp_out(at_hand: Situation) -> Floats:

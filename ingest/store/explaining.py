@@ -16,6 +16,7 @@ from ingest.domain.cycles import Cycle
 from ingest.domain.episodes import Episode
 from ingest.domain.explanation import Explanation, explain, monitor_of_test
 from ingest.domain.lamp_choice import lamp_choice
+from ingest.domain.lamp_options import AfterClear
 from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
 from ingest.domain.result_trends import Test, trends
@@ -35,6 +36,7 @@ def explanation(
     picture: Picture | None,
     cycles: tuple[Cycle, ...],
     allowed: int | None,
+    after: AfterClear,
     due: date | None,
     zone: ZoneInfo,
     as_of: datetime,
@@ -45,7 +47,7 @@ def explanation(
     events = episodes(connection, vehicle_id)
     repairs = repair_log.of_vehicle(connection, vehicle_id)
     since, history = _readings(connection, vehicle_id, cycles, repairs, to_ms(as_of))
-    lamp = lamp_choice(picture, cycles, repairs, allowed, due, zone, as_of)
+    lamp = lamp_choice(picture, cycles, repairs, allowed, after, due, zone, as_of)
     tests = trends(history)
     return explain(picture, events, cycles, repairs, since, tests, allowed, lamp, as_of)
 

@@ -118,7 +118,9 @@ def test_the_run_up_follows_the_results_entered_not_the_list_alone(
         monitors=(CAT,),
         retest_by=date.fromisoformat(retest_by) if retest_by else None,
     )
-    commands.record_inspection(engine, 1, entry, PROGRAMS, actor="R", now=NOW, request_id="i-1")
+    commands.record_inspection(
+        engine, 1, entry, PROGRAMS.keys(), actor="R", now=NOW, request_id="i-1"
+    )
     handlers.sweep(engine, NOW, programs=PROGRAMS)
     standing = queries.alerts(engine, NOW, kind="clear_before_inspection")
     assert len(standing) == raised
