@@ -28,6 +28,7 @@ from fleet_demo.clock import DemoClock
 from fleet_demo.live import LivePhase
 from fleet_demo.past import deliver, start_of, write_past
 from fleet_demo.scenarios import Fleet, build_fleet, vehicle_list_rows
+from fleet_demo.shop import write_down
 from fleet_demo.yard import DemoGateway
 from ingest import commands, queries
 from ingest.config import BrokerAddress, ConfigError, database_url, load_site
@@ -179,6 +180,9 @@ def _job(
     begun = time.monotonic()
     published = write_past(fleet, gateways, clock, service, _progress)
     print(f"\nhistory: {published} reports in {time.monotonic() - begun:.1f} s", flush=True)
+
+    repairs = write_down(engine, fleet, clock.now())
+    print(f"repairs written down by the shop: {repairs}")
 
     # A demo anchored at another day goes on at that day's noon.
     noon = datetime.combine(fleet.end, datetime.min.time(), WEST) + timedelta(hours=12)

@@ -9,7 +9,14 @@ import streamlit as st
 
 from dashboard import present
 from dashboard.exports import DISCLAIMER
-from dashboard.views import cycle_rows, detail_rows, enter_inspections, record_rows, why_rows
+from dashboard.views import (
+    cycle_rows,
+    detail_rows,
+    enter_inspections,
+    enter_repairs,
+    record_rows,
+    why_rows,
+)
 from dashboard.views.board import Board, message, say, table
 from ingest import queries
 from ingest.domain.dictionary import Explain, explainer
@@ -85,7 +92,7 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Ex
         st.markdown(f"- {present.escape(line)}")
     enter_inspections.show(board, record, now)
     _status(record, zone, now, said)
-    _why(record, zone, now)
+    _why(board, record, zone, now)
     _history(record, zone, now, said)
     st.subheader("Cautions", anchor=False)
     for name, text in record_rows.CAUTIONS:
@@ -165,7 +172,7 @@ def _counters(picture: Picture) -> None:
         say(line)
 
 
-def _why(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
+def _why(board: Board, record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
     """Why monitors are not complete, what clears were, whether repairs held, where tests head."""
     explained, due = record.explained, record.standing.need.deadline
     if explained.monitors:
@@ -176,10 +183,10 @@ def _why(record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
         if explained.season:
             say(f"Evaporative system: {explained.season}")
         say(f"■ {CAUTION}")
-    if explained.proofs or explained.repairs:
-        st.subheader("Repairs", anchor=False)
-        table(why_rows.repair_rows(explained, zone, now), "No repair is recorded.")
-        table(why_rows.proof_rows(explained))
+    st.subheader("Repairs", anchor=False)
+    table(why_rows.repair_rows(explained, zone, now), "No repair is recorded.")
+    table(why_rows.proof_rows(explained))
+    enter_repairs.show(board, record, now)
     if explained.lamp is not None:
         st.subheader("Clear the codes, or let the MIL go out on its own?", anchor=False)
         table(why_rows.lamp_rows(explained, now, zone))

@@ -42,6 +42,7 @@ def _today_kept_fresh(board: Board) -> None:
     _bays_today(board, today)
     _no_appointment(board, today)
     _cannot_tell(board, today)
+    _shared_causes(board)
 
 
 def _asides(today: queries.FleetToday) -> None:
@@ -115,3 +116,11 @@ def _cannot_tell(board: Board, today: queries.FleetToday) -> None:
     found = [one for one in today.vehicles if one.verdict.outcome is Outcome.CANNOT_TELL]
     rows = [present.why_row(one, board.zone, today.as_of) for one in found]
     table(rows, "Every vehicle has said enough for an expected result.")
+
+
+def _shared_causes(board: Board) -> None:
+    lines = queries.depot_lines(board.engine, board.depot.name)
+    if lines:
+        st.subheader("One cause for several vehicles", anchor=False)
+        for line in lines:
+            say(line)
