@@ -5,7 +5,6 @@ Only what the program's file carries moves a day; whatever it does not say is le
 
 from __future__ import annotations
 
-import calendar
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -14,6 +13,14 @@ from functools import cache
 import holidays
 
 from ingest.domain import lay_up
+from ingest.domain.due_calendar import (
+    after_pass,
+    calendar_days,
+    calendar_words,
+    day_before,
+    months_later,
+    own_calendar,
+)
 from ingest.domain.inspections import Inspection, Open, standing
 from ingest.domain.programs import Program
 from ingest.domain.vehicles import Vehicle
@@ -102,12 +109,6 @@ def extension(program: Program) -> str:
     return f"{known.days} days: {known.condition} ({known.source}, {known.edition})."
 
 
-def months_later(day: date, months: int) -> date:
-    """The same day of a later (or, below zero, earlier) month, or that month's last day."""
-    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
-    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
-
-
 def holiday(day: date, state: str | None) -> str | None:
     """The name of a public holiday of a US state, by the `holidays` library; None if none.
 
@@ -133,64 +134,71 @@ def _candidates(
     vehicle: Vehicle, program: Program, stand: Open, today: date
 ) -> Iterator[tuple[date, str]]:
     """Every day that something is owed by, with its reason: the earliest is due."""
-    period = None if program.dates.period_months is None else program.dates.period_months.value
     listed = vehicle.due_date if vehicle.program == program.name else None
     passed = stand.passed
-    settled = listed is not None and passed is not None and _counts(program, passed.day, listed)
+    settled = (
+        listed is not None and passed is not None and _counts(vehicle, program, passed.day, listed)
+    )
     if listed is not None and not settled:
         yield listed, "due by the vehicle list"
     if passed is not None and passed.valid_until is not None:
         yield passed.valid_until, f"the certificate of {passed.day} ends"
-    elif passed is not None and period is not None and (listed is None or settled):
-        yield _next(program, passed, listed, period)
-    if passed is None and listed is None and period is not None:
-        yield from _account(vehicle, program, period, today)
+    elif passed is not None and (listed is None or settled):
+        yield from _next(vehicle, program, passed, listed)
+    if passed is None and listed is None:
+        yield from _first(vehicle, program, today)
     yield from _renewal(vehicle, program, passed)
 
 
 def _next(
-    program: Program, passed: Inspection, listed: date | None, period: int
-) -> tuple[date, str]:
+    vehicle: Vehicle, program: Program, passed: Inspection, listed: date | None
+) -> Iterator[tuple[date, str]]:
     """The next due date after a pass: of the program's own calendar, or a period after the test."""
-    if listed is None or not _own_calendar(program):
-        due = months_later(passed.day, period)
-        return due, f"{period} months after the passed test of {passed.day}"
-    steps = 1  # always from the listed day: 31, 28, 31 and not 31, 28, 28
-    while _counts(program, passed.day, due := months_later(listed, steps * period)):
-        steps += 1
-    return due, f"every {period} months from {listed}; the last passed test was on {passed.day}"
+    said, dates = f"the last passed test was on {passed.day}", program.dates
+    period = None if dates.period_months is None else dates.period_months.value
+    if listed is None or dates.digit_months is not None or not own_calendar(dates):
+        day = next(calendar_days(vehicle, dates, passed.day), None)
+        if day is not None:
+            counts = _counts(vehicle, program, passed.day, day)
+            due = after_pass(vehicle, dates, day) if counts else day
+            yield due, f"by {calendar_words(vehicle, dates)}; {said}"
+        elif period is not None:
+            due = months_later(passed.day, period)
+            yield due, f"{period} months after the passed test of {passed.day}"
+    elif period is not None:
+        steps = 1  # always from the listed day: 31, 28, 31 and not 31, 28, 28
+        while _counts(vehicle, program, passed.day, due := months_later(listed, steps * period)):
+            steps += 1
+        yield due, f"every {period} months from {listed}; {said}"
 
 
-def _own_calendar(program: Program) -> bool:
-    """Whether the program's days follow a calendar, and not the day of the last test."""
-    by = program.dates.due_by
-    return by is not None and by.value in ("registration", "agency_account")
-
-
-def _counts(program: Program, tested: date, due: date) -> bool:
-    """Whether a pass counts for a due date: not before the window, nor a whole period before."""
+def _counts(vehicle: Vehicle, program: Program, tested: date, due: date) -> bool:
+    """Whether a pass counts for a due date: not before the window, nor by the one before."""
     opens = _opens(program, due)
     if opens is None:
-        period = program.dates.period_months
-        opens = due if period is None else months_later(due, -period.value) + _DAY
+        opens = day_before(vehicle, program.dates, due) + _DAY
     return tested >= opens
 
 
-def _account(
-    vehicle: Vehicle, program: Program, period: int, today: date
-) -> Iterator[tuple[date, str]]:
-    """Without a date from the agency's account: the registration's expiry and a period apart."""
-    by, expiry = program.dates.due_by, vehicle.registration_expiry
-    if expiry is None or by is None or by.value != "agency_account":
+def _first(vehicle: Vehicle, program: Program, today: date) -> Iterator[tuple[date, str]]:
+    """Without a listed day or a pass: the next day of the program's own calendar.
+
+    A registration's own expiry is the renewal's need, also when it lies behind.
+    """
+    dates = program.dates
+    by = dates.due_by
+    if dates.digit_months is None and (by is None or by.value != "agency_account"):
         return
-    steps = 0
-    while months_later(expiry, -(steps + 1) * period) >= today:
-        steps += 1
-    yield (
-        months_later(expiry, -steps * period),
-        f"the registration's expiry and every {period} months from it: "
-        "take the day from the agency's account",
-    )
+    for day in calendar_days(vehicle, dates, today):
+        if _old_enough(vehicle, program, day):
+            yield day, calendar_words(vehicle, dates)
+            return
+
+
+def _old_enough(vehicle: Vehicle, program: Program, day: date) -> bool:
+    """Whether a first test is asked by a day: not before `first_due_age`, in model years."""
+    first = program.dates.first_due_age
+    return first is None or day.year - vehicle.model_year >= first.value
 
 
 def _renewal(
@@ -202,7 +210,8 @@ def _renewal(
         return
     life = program.dates.certificate_days
     if passed is None:
-        if life is not None or program.dates.due_by is not None:
+        asked = life is not None or program.dates.due_by is not None
+        if asked and _old_enough(vehicle, program, expiry):
             yield expiry, "the registration expires, and no passed test is entered"
         return
     ends = passed.valid_until

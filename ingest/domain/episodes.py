@@ -35,7 +35,7 @@ from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 3
+FOLD_VERSION = 4
 """Counted up with every change of what is folded: states of another one are folded again."""
 Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester", "software_changed"]
 Key = tuple[str, int]
@@ -139,7 +139,10 @@ def _is_this_vehicle(picture: Picture, report: contract.Report, vehicle_vin: str
         return picture.vin_mismatch is None
     picture.vin_read = report.vin
     differs = bool(vehicle_vin) and report.vin != vehicle_vin
-    picture.vin_mismatch = report.vin if differs else None
+    if not differs:
+        picture.vin_mismatch = picture.vin_mismatch_at = None
+    elif picture.vin_mismatch != report.vin:
+        picture.vin_mismatch, picture.vin_mismatch_at = report.vin, picture.last_seen_at
     return not differs
 
 

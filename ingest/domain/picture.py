@@ -73,6 +73,7 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     last_seen_at: int | None = None
     vin_read: str | None = None
     vin_mismatch: str | None = None
+    vin_mismatch_at: int | None = None
     last_clear_at: int | None = None
     driving_cycles: int = 0
     driving_cycles_since_clear: int = 0

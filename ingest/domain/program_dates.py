@@ -5,9 +5,9 @@ Only data; `None` means that nothing was found in the rule, not that there is no
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from ingest.domain.citation import Cited, Count, Days, Strict, Text, Value
 
@@ -28,11 +28,29 @@ class Extension(Cited):
         return self.current and self.tag == "A"
 
 
+Month = Annotated[int, Field(ge=1, le=12)]
+DIGITS = "0123456789"
+
+
+class DigitMonths(Cited):
+    """The months by whose last day a test is due each year, by the last digit of plate or VIN."""
+
+    of: Literal["plate", "vin"]
+    months: dict[str, Annotated[list[Month], Field(min_length=1)]]
+
+    @model_validator(mode="after")
+    def _every_digit(self) -> Self:
+        if sorted(self.months) != list(DIGITS):
+            raise ValueError(f"months: {', '.join(sorted(self.months))}, expected every digit 0-9")
+        return self
+
+
 class Dates(Strict):
     """All that a program says of time.
 
     `window_days` before the due date a test counts at the earliest; `certificate_days` a passed
-    test stays good; `retest_within_days` after a failure; `first_due_age` in model years.
+    test stays good; `retest_within_days` after a failure; `first_due_age` in model years;
+    `digit_months` goes before `due_by`.
     """
 
     period_months: Value[Annotated[int, Field(ge=1, le=60)]] | None = None
@@ -41,4 +59,5 @@ class Dates(Strict):
     window_days: Value[Days] | None = None
     certificate_days: Value[Days] | None = None
     retest_within_days: Value[Days] | None = None
+    digit_months: DigitMonths | None = None
     extension: Extension | None = None

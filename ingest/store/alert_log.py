@@ -195,7 +195,7 @@ def _moves_to(
 
 
 def apply(connection: Connection, moves: Sequence[Move], now: int) -> list[AlertState]:
-    """Write moves: the alert row, and the event unless only its times were put right.
+    """Write moves: the alert row, and the event unless it was only put right.
 
     Returns the states after; raises `AlertError` for an event that a state does not allow.
     """

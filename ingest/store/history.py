@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,8 +130,6 @@ def add_to_journals(connection: Connection, items: Sequence[Received], now: int)
         if after != before:
             rows.append(_journal_row(pair, created[pair], after, now))
     upsert(connection, gateway_journal, rows)
-    if new := spans.keys() - stored.keys():
-        _note_lost_before(connection, new, now)
 
 
 def _journal_row(
@@ -219,30 +217,24 @@ def store_presence(connection: Connection, message: contract.Presence, now: int)
         "received_at": known.received_at if known is not None and again else now,
     }
     upsert(connection, presence, [row])
-    _note_lost(connection, (message.gateway, message.journal), message.oldest_kept, now)
+    _note_lost(connection, message, now)
     return True
 
 
-def _note_lost_before(connection: Connection, pairs: Set[tuple[str, str]], now: int) -> None:
-    """A presence may come before the first report of its journal, and be needed then."""
-    query = select(presence).where(presence.c.gateway.in_(sorted({one for one, _ in pairs})))
-    for row in connection.execute(query).all():
-        if (row.gateway, row.journal) in pairs:
-            _note_lost(connection, (row.gateway, row.journal), row.oldest_kept, now)
+def _note_lost(connection: Connection, message: contract.Presence, now: int) -> None:
+    """What the gateway no longer keeps and never declared dropped is lost: say so, go on.
 
-
-def _note_lost(connection: Connection, pair: tuple[str, str], oldest_kept: int, now: int) -> None:
-    """What the gateway no longer keeps and never declared dropped is lost: say so, go on."""
+    Also of a journal of which no report is here yet: they may all be late.
+    """
+    pair = (message.gateway, message.journal)
     spans = journal_spans(connection, [pair]).get(pair)
-    if spans is None:
-        return
-    gaps = gaps_below(spans, oldest_kept)
+    gaps = gaps_below(spans or [], message.oldest_kept)
     if not gaps:
         return
     rows = [
         {
-            "gateway": pair[0],
-            "journal": pair[1],
+            "gateway": message.gateway,
+            "journal": message.journal,
             "first_seq": first,
             "last_seq": last,
             "found_at": now,
@@ -250,6 +242,9 @@ def _note_lost(connection: Connection, pair: tuple[str, str], oldest_kept: int, 
         for first, last in gaps
     ]
     insert_or_ignore(connection, lost_reports, rows)
+    if spans is None:  # when it was made stands in its first report
+        upsert(connection, gateway_journal, [_journal_row(pair, now, gaps, now)])
+        return
     connection.execute(
         update(gateway_journal)
         .where(gateway_journal.c.gateway == pair[0], gateway_journal.c.journal == pair[1])

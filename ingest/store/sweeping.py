@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, Row, select
 from ingest.domain.drivers import keep_from
 from ingest.domain.programs import Program
 from ingest.store import driver_days
-from ingest.store.alert_log import alert_row
+from ingest.store.alert_log import Move, alert_row
 from ingest.store.database import write
 from ingest.store.schema import alert, presence, vehicle
 from ingest.store.sweeping_vehicles import still_so, sweep_vehicles, write_moves
@@ -70,7 +70,8 @@ def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) 
         (row.vehicle_id, row.subject): row
         for row in connection.execute(select(alert).where(alert.c.kind == SILENT))
     }
-    fresh, moves, standing = [], [], set()
+    moves: list[Move] = []
+    fresh, standing = [], set()
     for row in connection.execute(query):
         since = _silent_since(row, now, limit)
         if since is None:

@@ -99,7 +99,8 @@ def _follow(connection: Connection, wanted: Wanted, now: int, announce: bool) ->
         (row.kind, row.episode_id): row
         for row in connection.execute(select(alert).where(alert.c.kind.in_(KINDS)))
     }
-    fresh, moves, standing = [], [], set()
+    moves: list[Move] = []
+    fresh, standing = [], set()
     for (vehicle_id, natural), condition in wanted.items():
         episode_id = ids.get((vehicle_id, natural))
         if episode_id is None:

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, select
 
 from ingest.store import folding
-from ingest.store.alert_log import alert_row
+from ingest.store.alert_log import Move, alert_row
 from ingest.store.schema import alert, vehicle, vehicle_state
 from ingest.store.sweeping_vehicles import still_so, write_moves
 
@@ -26,7 +26,8 @@ def sweep_vins(connection: Connection, now: int, announce: bool) -> tuple[int, i
         for row in connection.execute(select(alert).where(alert.c.kind == KIND))
     }
     units = {row.vin: row.unit for row in connection.execute(select(vehicle.c.vin, vehicle.c.unit))}
-    fresh, moves, standing = [], [], set()
+    moves: list[Move] = []
+    fresh, standing = [], set()
     for vehicle_id, vin, since in _differing(connection):
         standing.add((vehicle_id, vin))
         before = known.get((vehicle_id, vin))
@@ -39,15 +40,14 @@ def sweep_vins(connection: Connection, now: int, announce: bool) -> tuple[int, i
 
 
 def _differing(connection: Connection) -> list[tuple[int, str, int]]:
-    """Vehicles, the other VIN read last, and when that was (epoch ms)."""
+    """Vehicles, the other VIN read, and since when (epoch ms)."""
     found = []
     for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
         if _FIELD not in bytes(row.state):  # not stored while there is none: spares the decoding
             continue
         picture = folding.decode_state(row.state).picture
         if picture.vin_mismatch is not None:
-            since = picture.last_seen_at or picture.heard_at or 0
-            found.append((row.vehicle_id, picture.vin_mismatch, since))
+            found.append((row.vehicle_id, picture.vin_mismatch, picture.vin_mismatch_at or 0))
     return found
 
 

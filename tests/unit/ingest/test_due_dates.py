@@ -5,19 +5,24 @@ Tags: A the rule or agency page, B a secondary page, X arithmetic.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.domain import lay_up
-from ingest.domain.due_dates import ASK_THE_AGENCY, due_of, extension, holiday, months_later
+from ingest.domain.due_calendar import months_later
+from ingest.domain.due_dates import ASK_THE_AGENCY, due_of, extension, holiday
 from ingest.domain.inspections import Inspection, Result
+from ingest.domain.programs import Program, ProgramError, parse_program
 from ingest.program_files import load_programs
 from tests.support.reports import vehicle
 
 PROGRAMS = load_programs(None)
+GOLDEN = Path(__file__).parents[2] / "golden" / "programs"
 HEAVY, YORK, WISCONSIN = "california-heavy-duty", "new-york", "wisconsin"
 DEFAULTS = {"due_date": None, "registration_expiry": None, "registration_state": None}
 
@@ -193,3 +198,67 @@ def test_massachusetts_gives_60_days_to_the_retest():
 def test_every_program_gives_an_answer():
     for name in PROGRAMS:
         assert _due(name, date(2026, 1, 1), due_date=date(2026, 5, 1)).due == date(2026, 5, 1)
+
+
+DIGITS = """
+of = "{of}"
+source = "invented for this test"
+edition = "version 1"
+tag = "X"
+[dates.digit_months.months]
+"0" = [1, 7]
+"1" = [2]
+"2" = [3]
+"3" = [4]
+"4" = [5]
+"5" = [6]
+"6" = [7]
+"7" = [8]
+"8" = [9]
+"9" = [10]
+"""
+
+
+def _by_digit(of: str = "plate", months: str = DIGITS) -> Program:
+    small = (GOLDEN / "good-small.toml").read_text(encoding="utf-8")
+    return parse_program(f"{small}\n[dates.digit_months]{months.format(of=of)}", "small")
+
+
+@pytest.mark.parametrize(
+    ("plate", "today", "due"),
+    [
+        ("AB 121", date(2026, 2, 28), date(2026, 2, 28)),
+        ("AB 121", date(2026, 3, 1), date(2027, 2, 28)),
+        ("121 AB", date(2027, 12, 1), date(2028, 2, 29)),  # the last digit, not the last place
+        ("AB 120", date(2026, 2, 1), date(2026, 7, 31)),  # two months of one digit
+        ("AB 120", date(2026, 8, 1), date(2027, 1, 31)),
+    ],
+)
+def test_a_fleet_s_own_program_may_go_by_the_last_digit_of_the_plate(plate, today, due):
+    """Months are those of an invented program; the days are the calendar's."""
+    one = vehicle(1, **(DEFAULTS | {"program": "small", "plate": plate}))
+    found = due_of(one, _by_digit(), (), today)
+    assert found.due == due
+    assert "last digit" in found.reasons[0]
+    assert "of the plate" in found.reasons[0]
+
+
+def test_a_pass_moves_it_to_the_next_month_of_the_digit_and_the_list_goes_first():
+    program = _by_digit("vin")
+    one = vehicle(1, **(DEFAULTS | {"program": "small", "vin": "1HGCM82633A004350"}))
+    passed = Inspection("small", date(2026, 7, 30), Result.PASSED)
+    assert due_of(one, program, (passed,), date(2026, 8, 1)).due == date(2027, 1, 31)
+    listed = replace(one, due_date=date(2026, 4, 1))
+    assert due_of(listed, program, (), date(2026, 3, 1)).due == date(2026, 4, 1)
+
+
+def test_a_plate_without_a_digit_leaves_the_day_unknown():
+    one = vehicle(1, **(DEFAULTS | {"program": "small", "plate": "ABC"}))
+    assert due_of(one, _by_digit(), (), date(2026, 1, 1)).due is None
+
+
+def test_a_digit_without_a_month_is_a_fault_of_the_file():
+    with pytest.raises(ProgramError, match="expected every digit 0-9"):
+        _by_digit(months=DIGITS.replace('"9" = [10]\n', ""))
+    with pytest.raises(ProgramError, match=r"months\.9"):
+        _by_digit(months=DIGITS.replace("[10]", "[13]"))
