@@ -9,10 +9,11 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal
 
+from gateway.contract import LampBroadcast
 from gateway.facts import FULL_NAMES
 from ingest.domain.codes import can_flash_lamp, kind, meaning
 from ingest.domain.episodes import Episode, VehicleState
-from ingest.domain.picture import Picture
+from ingest.domain.picture import LIT, Picture
 from ingest.domain.stuck import stuck_monitors
 
 LAMP: Literal["mil_on"] = "mil_on"
@@ -84,6 +85,8 @@ FLASHING = (
     "If the lamp flashes: ease off, no hard acceleration or steep climbs; stop where it is safe "
     "and park. If it is steady: finish the trip gently and report it today."
 )
+STOP = "The stop lamp is on: stop as soon as it is safe, park, and call the shop before driving on."
+"""SAE J1939-73, 5.7.1: the stop lamp asks for the vehicle to be stopped (from memory)."""
 STEADY = (
     "Steady lamp: go on with care and report it today. If it starts to flash: ease off, stop "
     "where it is safe and park."
@@ -139,19 +142,28 @@ def cleared_before_inspection(
 
 def _lamp(episode: Episode, picture: Picture) -> Condition:
     confirmed = picture.codes("confirmed") or frozenset()
-    codes = sorted(confirmed)
-    listed = "; ".join(_named(code) for code in codes) or "no code read yet"
+    lit = picture.lit_broadcasts()
+    said = [_named(code) for code in sorted(confirmed)]
+    said += [f"{code} of address {one.source}" for one in lit for code in _j1939(one)]
     pending = picture.codes("pending") or frozenset()
-    flashing = any(can_flash_lamp(code) for code in confirmed | pending)
+    flashing = any(can_flash_lamp(code) for code in confirmed | pending) or any(
+        one.malfunction != "on" for one in lit
+    )
+    stop = any(one.stop in LIT for one in lit)
+    unsure = flashing or not said
     return Condition(
         kind=LAMP,
         subject="",
         since=episode.started_at,
-        priority="high" if flashing or not codes else "medium",
+        priority="high" if unsure or stop else "medium",
         episode=episode.natural,
-        text=f"MIL (check engine) came on: {listed}.",
-        instruction=FLASHING if flashing or not codes else STEADY,
+        text=f"MIL (check engine) came on: {'; '.join(said) or 'no code read yet'}.",
+        instruction=STOP if stop else FLASHING if unsure else STEADY,
     )
+
+
+def _j1939(one: LampBroadcast) -> list[str]:
+    return [f"SPN {code.spn} FMI {code.fmi}" for code in one.codes]
 
 
 def _named(code: str) -> str:

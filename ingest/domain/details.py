@@ -56,20 +56,29 @@ def merged(
 
 
 def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> bool:
-    """Keep what the reading says of the whole vehicle; True when another tester came or left."""
+    """Keep what the reading says of the whole vehicle.
+
+    True when another tester came or left, or a broadcast malfunction lamp came on or went out. A
+    reading tells the lamps of those J1939 controllers alone whose lamps changed: the others stand.
+    """
+    lit = bool(picture.lit_broadcasts())
     if report.live is not UNSET:
         picture.live, picture.live_at = dict(report.live), at
     if report.implausible is not UNSET:
         picture.implausible, picture.implausible_at = list(report.implausible), at
     if report.lamp_broadcasts is not UNSET:
-        picture.lamp_broadcasts, picture.lamp_broadcasts_at = list(report.lamp_broadcasts), at
+        told = {one.source: one for one in picture.lamp_broadcasts or ()}
+        told |= {one.source: one for one in report.lamp_broadcasts}
+        picture.lamp_broadcasts = [told[source] for source in sorted(told)]
+        picture.lamp_broadcasts_at = at
     if report.heard is not UNSET and (report.heard != "nothing" or picture.heard is None):
         picture.heard = report.heard
     before = picture.quiet == ANOTHER_TESTER
     # Silence is said anew in every reading: one that does not say it was taken out of silence.
     picture.quiet = None if report.quiet is UNSET else report.quiet
     picture.quiet_until = None if report.quiet_until is UNSET else _moment(report.quiet_until)
-    return before != (picture.quiet == ANOTHER_TESTER)
+    tester_differs = before != (picture.quiet == ANOTHER_TESTER)
+    return tester_differs or lit != bool(picture.lit_broadcasts())
 
 
 def _moment(text: str) -> int | None:

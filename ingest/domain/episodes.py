@@ -35,7 +35,7 @@ from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 4
+FOLD_VERSION = 5
 """Counted up with every change of what is folded: states of another one are folded again."""
 Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester", "software_changed"]
 Key = tuple[str, int]
@@ -183,9 +183,9 @@ def _take(
     begun = odometer_at_clear(report) if spoken else None
     if begun is not None:
         picture.odometer_at_clear_km = begun
-    tester_differs = take_vehicle_details(picture, report, at)
+    vehicle_differs = take_vehicle_details(picture, report, at)
     differs = _take_ecus(picture, report, at, cleared=bool(evidence), anew=reprogrammed.keys())
-    if differs or tester_differs:
+    if differs or vehicle_differs:
         changed += _turn_over(state, at, key)
     return changed
 
@@ -304,10 +304,10 @@ def _turn_over(state: VehicleState, at: int, key: Key) -> list[Episode]:
 
 
 def _standing(picture: Picture) -> dict[tuple[Kind, str], bool]:
-    """What is so now, in one fixed order: a lamp is lit if any ECU commands it."""
+    """What is so now, in one fixed order: a lamp is lit if any ECU commands or broadcasts it."""
     now: dict[tuple[Kind, str], bool] = {}
     ecus = picture.ecus.values()
-    if any(ecu.mil for ecu in ecus):
+    if any(ecu.mil for ecu in ecus) or picture.lit_broadcasts():
         now["mil_on", ""] = True
     codes = {
         f"{code}:{kind}"
@@ -333,6 +333,8 @@ def _details(kind: Kind, picture: Picture) -> dict[str, Any]:
     if kind == "mil_on":
         details["codes"] = sorted(picture.codes("confirmed") or ())
         details["ecus"] = sorted(ecu_id for ecu_id, ecu in picture.ecus.items() if ecu.mil)
+        if lit := picture.lit_broadcasts():
+            details["broadcast_by"] = [one.source for one in lit]
     return details
 
 

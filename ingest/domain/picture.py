@@ -29,6 +29,10 @@ UNREAD: Mapping[str, str] = MappingProxyType(
 """What is said of a vehicle that speaks, yet not in the language that is read (SAE J1979)."""
 
 
+LIT = ("on", "slow_flash", "fast_flash")
+"""States of a broadcast lamp that is lit (SAE J1939-73, 5.7.1; as in the facts of `gateway`)."""
+
+
 class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
     """What one ECU last said of itself. `readiness_at` is when it last answered PID 01."""
 
@@ -104,6 +108,10 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
         """Whether any ECU commands the lamp; None when none ever said."""
         said = [ecu.mil for ecu in self.ecus.values() if ecu.mil is not None]
         return any(said) if said else None
+
+    def lit_broadcasts(self) -> list[LampBroadcast]:
+        """The J1939 controllers that broadcast their malfunction lamp as lit or flashing."""
+        return [one for one in self.lamp_broadcasts or () if one.malfunction in LIT]
 
     def codes(self, kind: str) -> frozenset[str] | None:
         """The 'confirmed', 'pending' or 'permanent' codes over all ECUs; None if never answered."""

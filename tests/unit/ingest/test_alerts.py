@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from gateway.contract import LampBroadcast, SuspectCode
 from ingest.domain.alerts import (
     ACKNOWLEDGE,
     NORMAL,
@@ -80,6 +81,31 @@ def test_a_lamp_is_ranked_by_its_codes_and_the_driver_is_told_what_to_do(
     assert found.instruction.startswith(first)
     assert "park" in found.instruction
     assert all(code in found.text for code in codes)
+
+
+@pytest.mark.parametrize(
+    "lamp, stop, codes, priority, first",
+    [
+        pytest.param("on", "off", [(3251, 2)], "medium", "Steady lamp", id="steady"),
+        pytest.param("on", "off", [], "high", "If the lamp flashes", id="no code broadcast"),
+        pytest.param("fast_flash", "off", [(3251, 2)], "high", "If the lamp flashes", id="flash"),
+        # The red stop lamp: severe enough to warrant stopping (SAE J1939-73, 5.7.1; from memory).
+        pytest.param("on", "on", [(100, 1)], "high", "The stop lamp is on: stop", id="stop lamp"),
+    ],
+)
+def test_a_lamp_broadcast_on_j1939_is_an_alert_with_its_suspect_parameters(
+    lamp, stop, codes, priority, first
+):
+    heard = LampBroadcast(
+        source=0, malfunction=lamp, stop=stop, warning="off", protect="off",
+        codes=[SuspectCode(spn=spn, fmi=fmi) for spn, fmi in codes],
+    )  # fmt: skip
+    episode = Episode(kind="mil_on", subject="", started_at=1, start_key=("j", 1))
+    state = VehicleState(picture=Picture(lamp_broadcasts=[heard]), open=[episode])
+    (found,) = conditions(state, NOW)
+    assert (found.kind, found.priority) == ("mil_on", priority)
+    assert found.instruction.startswith(first)
+    assert all(f"SPN {spn} FMI {fmi} of address 0" in found.text for spn, fmi in codes)
 
 
 def test_a_monitor_not_setting_is_a_low_priority():

@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.contract import DrivingCycle, EcuReading, Report, format_time, parse_time
+from gateway.contract import (
+    DrivingCycle,
+    EcuReading,
+    LampBroadcast,
+    Report,
+    SuspectCode,
+    format_time,
+    parse_time,
+)
 from gateway.facts import Monitor
 from ingest.domain.episodes import VehicleState, fold, start
 
@@ -77,6 +85,31 @@ def test_the_lamp_is_one_episode_over_all_ecus():
     )
     assert spans(found, "mil_on") == [("", 2, 5), ("", 6, None)]
     assert [e.started_at for e in found if e.kind == "mil_on"] == [at(2), at(6)]
+
+
+def broadcast(source, malfunction):
+    return LampBroadcast(
+        source=source, malfunction=malfunction, stop="off", warning="off", protect="off",
+        codes=[SuspectCode(spn=3251, fmi=2)],
+    )  # fmt: skip
+
+
+def test_a_lamp_that_is_only_broadcast_is_an_episode_until_every_controller_has_it_out():
+    """DM1, bits 8-7 of byte 1: the malfunction lamp of one controller (SAE J1939-73, 5.7.1; A).
+
+    A reading tells the controllers that changed: what another one said before still stands.
+    """
+    told = [[broadcast(0, "on")], [broadcast(61, "fast_flash")], [broadcast(0, "off")], None,
+            [broadcast(61, "off")]]  # fmt: skip
+    readings = [
+        reading(n, ecus={}, heard="j1939", **({"lamp_broadcasts": said} if said else {}))
+        for n, said in enumerate(told, 1)
+    ]
+    state, episodes = run(readings)
+    assert spans(episodes, "mil_on") == [("", 1, 5)]
+    assert episodes[-1].details["broadcast_by"] == [0]
+    assert [one.source for one in state.picture.lamp_broadcasts] == [0, 61]
+    assert state.picture.mil() is None  # nothing that J1979 asks for was answered
 
 
 @pytest.mark.parametrize(
