@@ -109,8 +109,10 @@ def _run(config: Config, check: bool) -> None:
 def _serve(
     config: Config, credentials: Credentials | None, outbox: Outbox, link: CanLink, check: bool
 ) -> None:
-    from gateway.agent import Agent, Rhythm
+    from gateway.agent import Agent
+    from gateway.driving import Rhythm
     from gateway.facts import Ignition
+    from gateway.fitting import Fitting
     from gateway.publisher import BrokerNotThere
     from gateway.wall_clock import SystemClock
 
@@ -139,7 +141,7 @@ def _serve(
             reading.stop_below_v,
         ),
         Ignition.COMPRESSION if reading.compression else Ignition.SPARK,
-        lambda: _first_fitting(config),
+        Fitting(_mark(config)),
     )
     publisher.on_ask = agent.on_ask
     _keep_quiet(config, link, clock.now())
@@ -246,22 +248,15 @@ def _keep_quiet(config: Config, link: CanLink, now: datetime | None) -> None:
 
 
 def _mark(config: Config) -> Path:
-    """Beside the outbox: this fitting knows which protocol its vehicle speaks, or has asked."""
+    """Beside the outbox: what this fitting knows of its vehicle's protocol."""
     return config.gateway.outbox.with_name(config.gateway.outbox.name + ".identified")
 
 
 def _guard(config: Config) -> Guard:
+    from gateway.fitting import Fitting
     from gateway.protocol.guard import Guard
 
-    return Guard(identified=_mark(config).exists())
-
-
-def _first_fitting(config: Config) -> bool:
-    try:
-        _mark(config).touch(exist_ok=False)
-    except OSError:  # known already, or it could not be kept: then it is not asked
-        return False
-    return True
+    return Guard(identified=Fitting(_mark(config)).identified)
 
 
 def _credentials(config: Config) -> Credentials | None:

@@ -22,6 +22,10 @@ PIDs as in SAE J1979 (B; 5A from memory: M):
 What a vehicle does not tell is named in `not_given`: a CNG vehicle has no fuel level in per cent,
 and a plug-in on an electric day no coolant that warms and no engine time. `accelerator_pedal` there
 means that idle was judged by vehicle speed alone.
+
+Seconds without samples, such as those of a silence on the bus, count in `propulsion_on_s` and stand
+in `unobserved_s`; no other figure counts them, so distance and the other times are then at least
+so much. A cycle whose beginning nobody observed has no figures of its start.
 """
 
 from __future__ import annotations
@@ -156,10 +160,15 @@ def _split(answer: bytes) -> dict[int, bytes]:
 
 @dataclass(slots=True)
 class CycleTotals:
-    """The running sums of one driving cycle that began at `started_s` (monotonic seconds)."""
+    """The running sums of one driving cycle that began at `started_s` (monotonic seconds).
+
+    `start_seen` is False where the ignition may have been on for some time before `started_s`.
+    """
 
     started_s: float
     ignition: Ignition = Ignition.SPARK
+    start_seen: bool = True
+    _unobserved_s: float = 0.0
     _last: Sample | None = None
     _active_s: float | None = None
     _engine_s: float = 0.0
@@ -179,10 +188,11 @@ class CycleTotals:
         if self._active_s is None and (_running(sample) or (sample.speed_kmh or 0) > IDLE_KMH):
             self._active_s = sample.at_s
         # The state of the earlier sample holds until this one, unless the gap is too long.
-        if self._last is not None and gap <= LONGEST_GAP_S:
-            self._add_interval(self._last, sample, gap)
-        else:
+        if gap > LONGEST_GAP_S:
+            self._unobserved_s += gap
             self._idle_s = 0.0
+        elif self._last is not None:
+            self._add_interval(self._last, sample, gap)
         self._note(sample)
         self._last = sample
 
@@ -258,6 +268,8 @@ class CycleTotals:
             "denominator_moved": denominator_moved,
             **self._seen,
         }
+        if not self.start_seen:
+            known = {name: value for name, value in known.items() if name not in _OF_START}
         held: dict[str, Any] = {k: _tidy(v) for k, v in known.items() if v is not None}
         if monitors_completed is not None:
             held["monitors_completed"] = list(monitors_completed)
@@ -266,10 +278,15 @@ class CycleTotals:
             ended_at=contract.format_time(ended_at),
             propulsion_on_s=round(length, 3),
             engine_on_s=round(self._engine_s, 3),
+            unobserved_s=self._unobserved(ended_s) or UNSET,
             split=split or UNSET,
             not_given=self._not_given(held) or UNSET,
             **held,
         )
+
+    def _unobserved(self, ended_s: float) -> float:
+        tail = ended_s - (self.started_s if self._last is None else self._last.at_s)
+        return round(self._unobserved_s + (tail if tail > LONGEST_GAP_S else 0.0), 3)
 
     def _not_given(self, held: Collection[str]) -> list[str]:
         missing = [name for name in _FIGURES if name not in held]
@@ -292,6 +309,8 @@ _FIGURES = (
     "coolant_peak_c", "warm_up", "soak_s", "ambient_c", "barometric_kpa", "fuel_start_pct",
     "fuel_end_pct", "lowest_v", "monitors_completed", "denominator_moved",
 )  # fmt: skip
+_OF_START = frozenset({"coolant_start_c", "fuel_start_pct", "soak_s", "warm_up"})
+"""What only the beginning of a cycle can tell."""
 
 
 def completed(

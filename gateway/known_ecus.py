@@ -7,6 +7,8 @@ the speed of its answers.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from gateway.protocol.decode import decode_bitmap
 from gateway.protocol.tables import BITMAPS, POSITIVE
 
@@ -15,6 +17,8 @@ BLOCK = 0x20
 FREEZE_FRAME = 0x02
 _BITMAP_SERVICES = frozenset({0x01, 0x02, 0x06, 0x09})
 """Services that tell what they support (SAE J1979; B)."""
+_SELDOM_SERVICES = frozenset({0x02, 0x06})
+"""Services of which many ECUs have nothing at all (common practice, no source)."""
 _CODE_SERVICES = frozenset({0x03, 0x07, 0x0A})
 
 
@@ -38,6 +42,16 @@ class KnownEcus:
         one = len(request) == head
         if one and len(answer) == head + 4 and answer[:2] == _head(request):
             self._bitmaps[ecu, request[0], request[1]] = decode_bitmap(request[1], answer[head:])
+
+    def unheard(self, request: bytes, answered: Collection[str]) -> None:
+        """Note who let P2 pass on the first bitmap of service 02 or 06 while others answered.
+
+        A gearbox without test results never answers there: it is not waited for in that service
+        until it tells a bitmap after all.
+        """
+        if answered and request[0] in _SELDOM_SERVICES and request[1:2] == b"\0":
+            for ecu in self._ecus.difference(answered):
+                self._bitmaps.setdefault((ecu, request[0], 0), frozenset())
 
     def expected(self, request: bytes) -> frozenset[str] | None:
         """The ECUs that will answer a request; None where nobody knows, so that P2 must pass.

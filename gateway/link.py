@@ -107,6 +107,7 @@ class CanLink:
         guard: Guard | None = None,
         listen_first: bool | float = False,
         narrow: bool = False,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         """`guard` lets a new fitting send its one identification read; without it none goes.
 
@@ -115,8 +116,10 @@ class CanLink:
         simulated bus has no traffic of its own; `open_socketcan` has it on. `narrow` lets the
         kernel drop what does not matter here once the bus lives; only for a bus that filters
         in the kernel, since python-can's own filter would hide frames from a look without wait.
+        `monotonic` is the clock of all waits and silences, in seconds.
         """
         self._bus = bus
+        self._now = monotonic
         self._bits29 = bits29
         self._guard = guard or Guard(identified=True)
         self._narrow = narrow
@@ -149,15 +152,16 @@ class CanLink:
         self._unread.clear()
         self._transmit(frame)
         self._unread.clear()  # what was heard before the request does not answer it
-        begun = time.monotonic()
+        begun = self._now()
         wait = _Wait(bytes(request), begun + timeout_s, self._known.expected(bytes(request)))
         last = begun + LONGEST_ASK_S
-        while (left := min(self._end(wait), last) - time.monotonic()) > 0:
+        while (left := min(self._end(wait), last) - self._now()) > 0:
             message = self._next(left)
             if message is not None and self._take(message, wait):
-                wait.end = max(wait.end, time.monotonic() + timeout_s)
+                wait.end = max(wait.end, self._now() + timeout_s)
                 if wait.complete and not self._receiving:
                     break
+        self._known.unheard(wait.request, wait.answers)
         return wait.answers
 
     def close(self) -> None:
@@ -171,9 +175,9 @@ class CanLink:
 
         Sends nothing. Error frames do not count.
         """
-        if self._watch.traffic(time.monotonic()):
+        if self._watch.traffic(self._now()):
             return True
-        return self._hear_all(wait_s, lambda: self._watch.traffic(time.monotonic()))
+        return self._hear_all(wait_s, lambda: self._watch.traffic(self._now()))
 
     def hear_out(self, seconds: float) -> None:
         """Listen to everything for a while without sending: DM1, J1939, other testers."""
@@ -184,8 +188,8 @@ class CanLink:
         if self._narrow:
             self._bus.set_filters(None)
         try:
-            end = time.monotonic() + seconds
-            while (left := end - time.monotonic()) > 0:
+            end = self._now() + seconds
+            while (left := end - self._now()) > 0:
                 message = self._bus.recv(timeout=left)
                 if message is not None:
                     self._hear(message)
@@ -193,7 +197,7 @@ class CanLink:
                     return True
             return False
         finally:
-            if self._narrow and self._watch.traffic(time.monotonic()):
+            if self._narrow and self._watch.traffic(self._now()):
                 self._bus.set_filters(NARROW)
 
     def keep_quiet(self, reason: contract.Quiet, seconds: float, starts_in_s: float = 0.0) -> None:
@@ -202,7 +206,7 @@ class CanLink:
         A second call for the same reason replaces the first. Raises `ValueError` for any other
         reason. The clock stands still in sleep, so a silence may last longer, never shorter.
         """
-        start = time.monotonic() + starts_in_s
+        start = self._now() + starts_in_s
         self._watch.keep_quiet(reason, start, start + seconds)
 
     @property
@@ -212,7 +216,7 @@ class CanLink:
         Frames that wait unread are heard first.
         """
         self._drain(keep=False)
-        now = time.monotonic()
+        now = self._now()
         silence = self._watch.silence(now)
         return None if silence is None else (silence.reason, max(0.0, silence.until_s - now))
 
@@ -231,7 +235,7 @@ class CanLink:
     def _transmit(self, message: can.Message) -> None:
         """Send one frame, or raise `BusQuiet` or `Refused` with nothing sent."""
         self._drain(keep=True)  # another tester may have spoken a moment ago
-        now = time.monotonic()
+        now = self._now()
         silence = self._watch.silence(now)
         if silence is not None:
             kind = BusTaken if silence.reason == "another_tester" else BusQuiet
@@ -246,7 +250,7 @@ class CanLink:
             message.arbitration_id,
             message.is_extended_id,
             bytes(message.data),
-            time.monotonic(),
+            self._now(),
             error=message.is_error_frame,
         )
         if self._is_answer(message):
@@ -297,7 +301,7 @@ class CanLink:
             if payload[1:2] != wait.request[:1]:
                 return
             if payload[2:3] == bytes((RESPONSE_PENDING,)):
-                wait.pending[name] = time.monotonic() + PENDING_S
+                wait.pending[name] = self._now() + PENDING_S
             else:
                 wait.pending.pop(name, None)
                 wait.refused.add(name)

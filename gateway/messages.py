@@ -105,6 +105,8 @@ class DrivingCycle(Message, frozen=True, kw_only=True, omit_defaults=True):
     ended_at: Time
     propulsion_on_s: Number
     engine_on_s: Number
+    unobserved_s: Number | UnsetType = UNSET
+    """Seconds of `propulsion_on_s` without samples; no other figure counts them."""
     distance_km: Number | UnsetType = UNSET
     seconds_at_or_above_40_kmh: Number | UnsetType = UNSET
     longest_idle_s: Number | UnsetType = UNSET

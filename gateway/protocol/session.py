@@ -122,7 +122,8 @@ class ReadSession:
         if keep:
             if keep - self._frames.keys():
                 yield from self._ask_bitmaps(FREEZE_FRAME, self._frames, b"\0")
-            yield from full.frame_requests(_union(self._frames), every=self._want_evidence)
+            kept = {ecu: self._frames.get(ecu, _NOTHING) for ecu in keep}
+            yield from full.frame_requests(_union(kept), every=self._want_evidence)
         if not self._results:
             yield from self._ask_bitmaps(MONITOR_RESULTS, self._results)
         yield from full.result_requests(_union(self._results))

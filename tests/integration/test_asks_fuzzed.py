@@ -19,7 +19,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from gateway import contract
-from gateway.agent import Agent, Rhythm
+from gateway.agent import Agent
+from gateway.driving import Rhythm
 from gateway.outbox import Outbox
 from gateway.protocol.guard import Guard
 from gateway.publisher import Publisher

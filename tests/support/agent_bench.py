@@ -7,8 +7,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from gateway import contract
-from gateway.agent import Agent, Rhythm
+from gateway.agent import Agent
 from gateway.bus_watch import Broadcast
+from gateway.driving import Rhythm
+from gateway.fitting import Fitting
 from gateway.link import BusQuiet
 from gateway.outbox import Outbox
 from gateway.sampling import Moment
@@ -97,11 +99,10 @@ class Bench:
 
     def __init__(self, path: Path, known: bool = True) -> None:
         self.clock, self.vehicle = HandClock(known), Vehicle()
-        self.fittings = iter([True])
         self.outbox = Outbox(path, self.clock.now)
         self.agent = Agent(
             "gw-0001", self.vehicle, self.outbox, None, self.clock, Rhythm(periodic_s=900),
-            first_fitting=lambda: next(self.fittings, False),
+            fitting=Fitting(path.with_name(path.name + ".identified")),
         )  # fmt: skip
 
     def drive(self, seconds: float) -> None:

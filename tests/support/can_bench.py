@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from itertools import count
 
@@ -100,6 +100,27 @@ class ScriptedEcu:
         self._bus.shutdown()
 
 
+class FrameEcu:
+    """Answers requests with frames as they are written, however broken; waits for nothing."""
+
+    def __init__(self, channel: str, frames: dict[str, Sequence[str]]) -> None:
+        """`frames` by functional request in hex: `7E8 03 41 0D 5A`, ..."""
+        self._bus = can.Bus(interface="virtual", channel=channel)
+        self._frames = frames
+        self._notifier = can.Notifier(self._bus, [self._hear], timeout=0.02)
+
+    def _hear(self, message: can.Message) -> None:
+        if message.arbitration_id in (0x7DF, 0x18DB33F1):
+            request = bytes(message.data[1 : 1 + message.data[0]]).hex().upper()
+            for one in self._frames.get(request, ()):
+                self._bus.send(frame(one))
+
+    def close(self) -> None:
+        """Leave the bus with every thread ended."""
+        self._notifier.stop()
+        self._bus.shutdown()
+
+
 class Played:
     """Plays a trace: `7DF?` waits for a frame of that id, anything else is sent."""
 
@@ -143,6 +164,7 @@ class Bench:
         guard: Guard | None = None,
         listen_first: bool | float = False,
         pad: int = 0xCC,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._stack = stack
         self.channel = new_channel()
@@ -152,7 +174,9 @@ class Bench:
         self.listener = can.Bus(interface="virtual", channel=self.channel)
         stack.callback(self.listener.shutdown)
         bus = can.Bus(interface="virtual", channel=self.channel)
-        self.link = CanLink(bus, bits29=bits29, guard=guard, listen_first=listen_first)
+        self.link = CanLink(
+            bus, bits29=bits29, guard=guard, listen_first=listen_first, monotonic=monotonic
+        )
         stack.callback(self.link.close)
 
     def play(self, *steps: str) -> Played:

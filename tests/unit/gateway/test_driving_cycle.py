@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import pytest
-from msgspec import UNSET
+from msgspec import UNSET, UnsetType
 
 from gateway.contract import EcuReading
 from gateway.driving_cycle import (
@@ -95,6 +95,52 @@ def test_a_long_gap_says_nothing_of_the_time_between(gap: float, counted: float)
     totals.add(Sample(0.0, engine_rpm=900.0))
     totals.add(Sample(gap, engine_rpm=900.0))
     assert totals.finish(gap, END).engine_on_s == counted
+
+
+@pytest.mark.parametrize(
+    ("at_s", "ended_s", "unobserved"),
+    [
+        pytest.param((0, 1, 6), 6, UNSET, id="a gap at the limit is observed"),
+        pytest.param((0, 1, 6.1), 6.1, 5.1, id="a gap just above"),
+        pytest.param((0, 1, 601, 602, 1202), 1202, 1200.0, id="two silences"),
+        pytest.param((0, 1), 6, UNSET, id="an end at the limit"),
+        pytest.param((0, 1), 61, 60.0, id="an end long after the last sample"),
+        pytest.param((100,), 100, 100.0, id="a first sample long after the beginning"),
+        pytest.param((), 100, 100.0, id="no sample at all"),
+    ],
+)
+def test_seconds_without_samples_are_said_and_stand_in_no_other_figure(
+    at_s: tuple[float, ...], ended_s: float, unobserved: float | UnsetType
+) -> None:
+    totals = CycleTotals(0.0)
+    for second in at_s:
+        totals.add(Sample(float(second), engine_rpm=900.0, speed_kmh=72.0))
+    cycle = totals.finish(ended_s, END)
+    assert cycle.unobserved_s == unobserved
+    assert cycle.propulsion_on_s == ended_s
+    seen = ended_s - (unobserved if isinstance(unobserved, float) else 0.0)
+    assert cycle.engine_on_s <= seen + 1e-9
+    if cycle.distance_km is not UNSET:  # 72 km/h are 20 m/s
+        assert cycle.distance_km == pytest.approx(cycle.engine_on_s * 0.020, abs=0.001)
+
+
+def test_an_idle_does_not_last_over_a_silence() -> None:
+    totals = CycleTotals(0.0)
+    for second in (0, 1, 2, 3, 700, 701):
+        totals.add(Sample(float(second), engine_rpm=800.0, speed_kmh=0.0, pedal_pct=0.0))
+    assert totals.finish(701.0, END).longest_idle_s == 3.0
+
+
+def test_a_cycle_whose_beginning_nobody_saw_has_no_figures_of_it() -> None:
+    totals = CycleTotals(0.0, start_seen=False)
+    totals.add(Sample(0.0, coolant_c=20.0, fuel_pct=50.0, module_v=14.0))
+    totals.add(Sample(1.0, coolant_c=90.0, fuel_pct=49.0, module_v=14.0))
+    cycle = totals.finish(1.0, END, soak_s=40_000.0)
+    unseen = ["coolant_start_c", "fuel_start_pct", "soak_s", "warm_up"]
+    assert [getattr(cycle, name) for name in unseen] == [UNSET] * 4
+    assert cycle.not_given is not UNSET
+    assert set(unseen) <= set(cycle.not_given)
+    assert (cycle.coolant_peak_c, cycle.fuel_end_pct, cycle.lowest_v) == (90.0, 49.0, 14.0)
 
 
 def test_what_no_sample_held_is_left_out() -> None:

@@ -56,6 +56,32 @@ def test_an_ecu_that_was_only_heard_is_waited_for():
 
 
 @pytest.mark.parametrize(
+    "request_, answered, waited_for",
+    [
+        pytest.param("0600", {"7E8"}, {"7E8"}, id="silent while another answered"),
+        pytest.param("0600", set(), {"7E8", "7E9"}, id="nobody answered: the request was lost"),
+        pytest.param("0620", {"7E8"}, {"7E8", "7E9"}, id="a later bitmap says nothing"),
+        pytest.param("020000", {"7E8"}, {"7E8", "7E9"}, id="another service says nothing"),
+        pytest.param("0100", {"7E8"}, {"7E8", "7E9"}, id="service 01 never"),
+    ],
+)
+def test_an_ecu_without_test_results_is_not_waited_for(request_, answered, waited_for):
+    ecus = known(ENGINE, GEARBOX)
+    ecus.unheard(bytes.fromhex(request_), answered)
+    assert ecus.expected(b"\x06\x01") == frozenset(waited_for)
+    assert ecus.expected(b"\x06\xa1") == frozenset(waited_for)
+    assert ecus.expected(b"\x01\x0d") == frozenset({"7E8", "7E9"})
+    assert ecus.expected(b"\x03") == frozenset({"7E8", "7E9"})
+
+
+def test_an_ecu_that_tells_its_bitmap_late_is_waited_for_again():
+    ecus = known(ENGINE, GEARBOX)
+    ecus.unheard(b"\x06\x00", {"7E8"})
+    ecus.learn("7E9", b"\x06\x00", bytes.fromhex("460080000000"))
+    assert ecus.expected(b"\x06\x01") == frozenset({"7E8", "7E9"})
+
+
+@pytest.mark.parametrize(
     "answer",
     [
         pytest.param("4100BE1FA8", id="cut short"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gateway.parking import LowVoltage, Parking
+from gateway.parking import MOST_IN_VAIN, LowVoltage, Parking
 
 
 def asked_at(parking: Parking, awake: range, length: int) -> list[int]:
@@ -14,7 +14,7 @@ def asked_at(parking: Parking, awake: range, length: int) -> list[int]:
 
 def test_a_bus_that_sleeps_is_never_asked() -> None:
     parking = Parking()
-    parking.key_off(0.0)
+    parking.key_off(0.0, 0.0)
     assert asked_at(parking, range(0), 24 * 3600) == []
 
 
@@ -26,15 +26,67 @@ def test_a_woken_bus_is_asked_at_once_then_further_and_further_apart() -> None:
 
 def test_a_bus_that_stays_awake_after_key_off_is_left_alone_for_a_minute() -> None:
     parking = Parking()
-    parking.key_off(0.0)
+    parking.key_off(0.0, 0.0)
     assert asked_at(parking, range(300), 24 * 3600) == [60, 120, 240]
 
 
 def test_after_a_sleep_a_wake_is_a_wake_again() -> None:
     parking = Parking()
-    parking.key_off(0.0)
+    parking.key_off(0.0, 0.0)
     assert asked_at(parking, range(5), 20) == []
     assert parking.may_ask(True, 21.0)
+
+
+def test_a_bus_on_which_something_else_is_spoken_is_asked_a_few_times_at_each_waking() -> None:
+    parking, asked = Parking(), []
+    for second in range(20_000):
+        awake = second % 10_000 >= 100
+        if parking.may_ask(awake, float(second), in_vain=True):
+            asked.append(second)
+    assert asked == [100, 110, 130, 160, 10_100, 10_110, 10_130, 10_160]
+    assert len(asked) == 2 * MOST_IN_VAIN
+
+
+def test_the_soak_is_counted_from_the_end_of_the_cycle() -> None:
+    parking = Parking()
+    assert parking.soak_s(5.0) is None
+    parking.key_off(110.0, 100.0)
+    assert parking.soak_s(4000.0) == 3900.0
+
+
+# What was heard in a silence that ended at 100 s, then whether the bus was awake at 100 s, and
+# whether an ECU was asked in vain afterwards; is the soak known, and was a start then seen?
+SILENCES = {
+    "asleep all the time": ([False] * 3, False, False, True, True),
+    "woken once": ([False, True, False], False, False, False, True),
+    "awake at its end": ([False, True, True], True, False, False, False),
+    "awake at its end, asked in vain": ([False, True, True], True, True, False, True),
+    "asleep right after it": ([True, True, True], False, False, False, True),
+}
+
+
+@pytest.mark.parametrize(
+    "heard, awake, in_vain, soak, seen", SILENCES.values(), ids=SILENCES.keys()
+)
+def test_what_nobody_could_ask_is_not_claimed_afterwards(
+    heard: list[bool], awake: bool, in_vain: bool, soak: bool, seen: bool
+) -> None:
+    parking = Parking()
+    parking.key_off(10.0, 0.0)
+    for place, traffic in enumerate(heard):
+        parking.overhear(traffic, 20.0 + place)
+    parking.may_ask(awake, 100.0)
+    if in_vain:
+        parking.unanswered()
+    assert (parking.soak_s(100.0) is not None, parking.start_seen) == (soak, seen)
+
+
+def test_a_bus_that_woke_in_the_silence_is_asked_as_soon_as_it_ends() -> None:
+    parking = Parking()
+    parking.key_off(0.0, 0.0)
+    for second, traffic in ((20.0, False), (40.0, True), (90.0, True)):
+        parking.overhear(traffic, second)
+    assert parking.may_ask(True, 100.0)
 
 
 # (seconds, volts) in turn, and whether the last one ends it; limit 11.5 V, 30 s.
