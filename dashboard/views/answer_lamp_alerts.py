@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime, time, timedelta
+
 import streamlit as st
 
 from dashboard import present
@@ -10,6 +12,8 @@ from ingest import commands, queries
 from ingest.domain.alerts import ACKNOWLEDGE, TRANSITIONS, AlertState
 
 MOST_ALERTS = 60
+HOLD_DAYS = {"mil_on": 7, "monitor_stuck": 14, "gateway_silent": 30, "vin_differs": 7}
+"""The longest hold of each kind that can be held (a choice of this project; X)."""
 
 
 def show(board: Board) -> None:
@@ -66,6 +70,47 @@ def _card(board: Board, alert: queries.Alert) -> None:
                 on_click=_acknowledge,
                 args=(board, alert),
             )
+        if not alert.held and alert.kind in HOLD_DAYS:
+            _hold_form(board, alert)
+
+
+def _hold_form(board: Board, alert: queries.Alert) -> None:
+    """Hold an alert that nothing can be done about for now; it comes back by itself."""
+    today = board.clock().astimezone(board.zone_of(alert.depot)).date()
+    name = f"{alert.id}_{alert.version}"
+    with st.expander("Hold until a day", key=f"hold_{name}"), st.form(f"hold_form_{name}"):
+        when, why, button = st.columns((2, 5, 1), vertical_alignment="bottom")
+        when.date_input(
+            "Until the morning of",
+            today + timedelta(days=1),
+            min_value=today + timedelta(days=1),
+            max_value=today + timedelta(days=HOLD_DAYS[alert.kind]),
+            key=f"hold_day_{name}",
+            format="MM/DD/YYYY",
+        )
+        why.text_input("Why", key=f"hold_why_{name}", placeholder="Part ordered")
+        button.form_submit_button("Hold", on_click=_hold, args=(board, alert))
+
+
+def _hold(board: Board, alert: queries.Alert) -> None:
+    name = f"{alert.id}_{alert.version}"
+
+    def command() -> str:
+        zone = board.zone_of(alert.depot)
+        until = datetime.combine(st.session_state[f"hold_day_{name}"], time(6), zone)
+        commands.shelve_alert(
+            board.engine,
+            alert.id,
+            until=until,
+            reason=st.session_state[f"hold_why_{name}"].strip(),
+            actor=board.actor,
+            now=board.clock(),
+            request_id=board.request_id(f"hold {name}"),
+            expected_version=alert.version,
+        )
+        return f"Unit {alert.unit}: held until {present.moment(until, zone, board.clock())}."
+
+    attempt(command)
 
 
 def _acknowledge(board: Board, alert: queries.Alert) -> None:

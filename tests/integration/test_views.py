@@ -6,7 +6,7 @@ import gc
 import json
 import warnings
 from collections.abc import Callable, Iterator
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -210,6 +210,29 @@ def test_an_alert_that_changed_meanwhile_is_not_acknowledged_blindly(engine: Eng
 
     assert "changed meanwhile" in _text(test)
     assert queries.alerts(engine, NOW)[0].state == "unacknowledged"
+
+
+def test_an_alert_is_held_with_a_reason_until_the_morning_of_a_day(engine: Engine) -> None:
+    test = _drawn(alerts_page, _board(engine))
+    (alert,) = queries.alerts(engine, NOW)
+    name = f"{alert.id}_{alert.version}"
+    hold = next(one for one in test.button if one.label == "Hold")
+    hold.click().run()
+    assert "Not done: reason: ''" in _text(test)
+
+    test.text_input(key=f"hold_why_{name}").set_value("part ordered")
+    test.date_input(key=f"hold_day_{name}").set_value(date(2026, 11, 27))
+    next(one for one in test.button if one.label == "Hold").click().run()
+    assert not test.exception
+    (after,) = queries.alerts(engine, NOW)
+    assert (after.held, after.shelved_reason) == (True, "part ordered")
+    assert after.shelved_until == datetime(2026, 11, 27, 12, tzinfo=UTC)  # 6 in Chicago
+    said = _text(test)
+    assert "Held until Fri Nov 27, 6:00 AM: part ordered." in said
+    assert "0 waiting for an answer, 1 answered or held" in said
+    assert not [one for one in test.button if one.label == "Hold"]
+    (back,) = queries.alerts(engine, datetime(2026, 11, 27, 12, 1, tzinfo=UTC))
+    assert not back.held
 
 
 @pytest.mark.parametrize("asked", ["U001", "u001", "flt 001", "1FLEET00000000001"])
