@@ -216,8 +216,7 @@ def test_an_alert_is_held_with_a_reason_until_the_morning_of_a_day(engine: Engin
     test = _drawn(alerts_page, _board(engine))
     (alert,) = queries.alerts(engine, NOW)
     name = f"{alert.id}_{alert.version}"
-    hold = next(one for one in test.button if one.label == "Hold")
-    hold.click().run()
+    next(one for one in test.button if one.label == "Hold").click().run()
     assert "Not done: reason: ''" in _text(test)
 
     test.text_input(key=f"hold_why_{name}").set_value("part ordered")
@@ -229,7 +228,6 @@ def test_an_alert_is_held_with_a_reason_until_the_morning_of_a_day(engine: Engin
     assert after.shelved_until == datetime(2026, 11, 27, 12, tzinfo=UTC)  # 6 in Chicago
     said = _text(test)
     assert "Held until Fri Nov 27, 6:00 AM: part ordered." in said
-    assert "0 waiting for an answer, 1 answered or held" in said
     assert not [one for one in test.button if one.label == "Hold"]
     (back,) = queries.alerts(engine, datetime(2026, 11, 27, 12, 1, tzinfo=UTC))
     assert not back.held
