@@ -102,7 +102,8 @@ def work_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
     """One vehicle with what it is expected to give, its due date and the one next step."""
     return {
         "Unit": standing.vehicle.unit,
-        "Inspection due": due(standing, zone, as_of),
+        "Inspection due": due_day(standing, zone, as_of),
+        "Test by": test_by(standing, zone, as_of),
         "Expected OBD result": OUTCOME_TEXT[standing.verdict.outcome],
         "Next step": standing.need.next_step,
         "Appointment": visit(standing.next_appointment, zone, as_of),
@@ -124,13 +125,20 @@ def why_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
     return {
         "Unit": standing.vehicle.unit,
         "Why": " ".join(reason.text for reason in standing.verdict.reasons) or NONE_KNOWN,
-        "Inspection due": due(standing, zone, as_of),
+        "Inspection due": due_day(standing, zone, as_of),
+        "Test by": test_by(standing, zone, as_of),
         "Next step": standing.need.next_step,
     }
 
 
-def due(standing: Standing, zone: ZoneInfo, as_of: datetime) -> str:
-    """'Fri Dec 4, in 9 days'."""
+def due_day(standing: Standing, zone: ZoneInfo, as_of: datetime) -> str:
+    """'Fri Dec 4': the day by which the program or the renewal wants it."""
+    day = standing.dues[0].due if standing.dues else standing.vehicle.due_date
+    return "no due date" if day is None else us_date(day, as_of.astimezone(zone).date())
+
+
+def test_by(standing: Standing, zone: ZoneInfo, as_of: datetime) -> str:
+    """'Thu Dec 3, in 8 days': the last day to plan for, before a lay-up, holiday or retest date."""
     day, left = standing.need.deadline, standing.need.days_left
     if day is None or left is None:
         return "no due date"

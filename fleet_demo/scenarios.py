@@ -19,13 +19,11 @@ from fleet_demo.heavy import HeavyController
 from fleet_demo.identity import build_vin
 from fleet_demo.lamp import CodeMemory
 from fleet_demo.physics import Climate
+from fleet_demo.registration import program_of, state_of
 from fleet_demo.routes import LONG_RUNS, MIXED, Habit, Trip, plan_cycle, plan_day
 from fleet_demo.stories import LEAD_IN_DAYS, Step, Story, stories
 from fleet_demo.truck import Depot, DriveFacts, DrivingCycleFacts, SimulatedVehicle
 
-PROGRAM = "us-federal"
-PROGRAM_OF_DEPOT = {"Mill Street": "illinois"}
-"""Where another program than the federal one holds."""
 DEPOTS = (
     Depot("Harbor Yard", "America/New_York", Climate(12.5, 11.0, 4.0, 101)),
     Depot("Mill Street", "America/Chicago", Climate(10.5, 13.5, 4.5, 99)),
@@ -155,23 +153,31 @@ def iter_day(fleet: Fleet, day: date) -> Iterator[KeyOn | KeyOff]:
 
 def vehicle_list_rows(fleet: Fleet) -> list[dict[str, str]]:
     """The vehicle list as text rows, one a vehicle; gateways fitted the day before the history."""
-    return [
-        {
-            "unit": member.vehicle.unit,
-            "vin": member.vehicle.vin,
-            "plate": member.vehicle.plate,
-            "depot": member.vehicle.depot.name,
-            "depot_tz": member.vehicle.depot.zone,
-            "program": PROGRAM_OF_DEPOT.get(member.vehicle.depot.name, PROGRAM),
-            "model_year": str(member.vehicle.model_year),
-            "ignition": member.vehicle.ignition,
-            "gvwr_lb": str(member.vehicle.gvwr_lb),
-            "gateway": member.vehicle.gateway,
-            "fitted_from": (fleet.first - timedelta(days=1)).isoformat(),
-            "due_date": member.due.isoformat(),
-        }
-        for member in fleet.members
-    ]
+    rows = []
+    for place, member in enumerate(fleet.members):
+        vehicle = member.vehicle
+        # The lamp of the live phase should fail whichever its model year: no exemption for age.
+        turn = place // len(DEPOTS)
+        program = program_of(vehicle, turn, federal=member.story.next_live)
+        rows.append(
+            {
+                "unit": vehicle.unit,
+                "vin": vehicle.vin,
+                "plate": vehicle.plate,
+                "depot": vehicle.depot.name,
+                "depot_tz": vehicle.depot.zone,
+                "program": program,
+                "model_year": str(vehicle.model_year),
+                "ignition": vehicle.ignition,
+                "gvwr_lb": str(vehicle.gvwr_lb),
+                "gateway": vehicle.gateway,
+                "fitted_from": (fleet.first - timedelta(days=1)).isoformat(),
+                "due_date": member.due.isoformat(),
+                "fuel": "diesel" if vehicle.ignition == COMPRESSION else "gasoline",
+                "registration_state": state_of(vehicle, program),
+            }
+        )
+    return rows
 
 
 # ------------------------------------------------------------------------------------ one day

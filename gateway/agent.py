@@ -29,6 +29,8 @@ from gateway.wall_clock import Clock
 
 LISTEN_S = 0.5
 """How long one look at a bus that may not be asked listens."""
+JUST_STARTED_S = 60.0
+"""An engine that runs for longer was started before anybody looked (engineering choice)."""
 LONGEST_QUIET_S = 366 * 86_400.0
 """A silence that lasts longer has no end worth telling."""
 _AWAKE = b"\x01\x00"  # every ECU of J1979 answers it (SAE J1979; B)
@@ -190,8 +192,14 @@ class Agent:
         self._readings.begin_cycle(soak_s)
         # First of all: a reading that fails is tried again as key on.
         self._readings.take("key_on", anew=True)
-        totals = CycleTotals(now_s, self._ignition, self._parking.start_seen)
+        totals = CycleTotals(now_s, self._ignition, self._start_seen())
         self._driving = Driving(self._bus, self._readings, self._rhythm, totals, soak_s)
+
+    def _start_seen(self) -> bool:
+        """Whether the cycle began just now, and not while the gateway was silent, off or asleep."""
+        last = self._readings.last
+        run_s = 0.0 if last is None else last.values.get("engine_run_s", 0.0)
+        return self._parking.start_seen and run_s <= JUST_STARTED_S
 
     def _key_off(self, driving: Driving, now_s: float) -> None:
         self._driving = None

@@ -15,6 +15,18 @@ class BrokerNotThere(OSError):
     """No broker answers at the address, or it refuses us."""
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself where the handshake fails: the client leaves that to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """See `ssl.SSLSocket`."""
+        try:
+            super().do_handshake(block)
+        except (OSError, ValueError):  # ssl's own errors are both
+            self.close()
+            raise
+
+
 @dataclass(frozen=True, slots=True)
 class Credentials:
     """How a gateway proves who it is (its certificate), and whom it trusts."""
@@ -27,6 +39,7 @@ class Credentials:
         """The TLS settings: the server's certificate is always checked."""
         context = ssl.create_default_context(cafile=self.ca_file)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
+        context.sslsocket_class = _ClosingSocket
         if self.cert_file is not None:
             context.load_cert_chain(self.cert_file, self.key_file)
         return context

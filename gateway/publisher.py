@@ -12,6 +12,7 @@ import random
 import select
 import threading
 import time
+import weakref
 from collections import deque
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -96,14 +97,15 @@ class Publisher:
         if user is not None:
             client.username_pw_set(user, password)
         # An exception in a callback would end paho's thread while it still looks connected.
-        client.on_pre_connect = lambda *_: _guarded(self._before_connect)
+        me = weakref.ref(self)
+        client.on_pre_connect = lambda *_: _guarded(me, Publisher._before_connect)
         client.on_connect = lambda _c, _u, flags, code, _p: _guarded(
-            self._connected, flags.session_present, code
+            me, Publisher._connected, flags.session_present, code
         )
-        client.on_disconnect = lambda *_: _guarded(self._disconnected)
-        client.on_publish = lambda _c, _u, mid, _r, _p: _guarded(self._acknowledged, mid)
+        client.on_disconnect = lambda *_: _guarded(me, Publisher._disconnected)
+        client.on_publish = lambda _c, _u, mid, _r, _p: _guarded(me, Publisher._acknowledged, mid)
         client.on_message = lambda _c, _u, message: _guarded(
-            self._received, message.topic, message.payload
+            me, Publisher._received, message.topic, message.payload
         )
         return client
 
@@ -320,9 +322,11 @@ class Publisher:
         )
 
 
-def _guarded(step: Callable[..., None], *args: object) -> None:
+def _guarded(me: weakref.ref[Publisher], step: Callable[..., None], *args: object) -> None:
+    if (one := me()) is None:
+        return
     try:
-        step(*args)
+        step(one, *args)
     except contract.ContractError as error:
         log.warning("message ignored: %s", error)
     except Exception:

@@ -8,13 +8,15 @@ import signal
 import sys
 import uuid
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from ingest import commands, entering, logs, printing, queries, rows, upkeep
+from ingest import commands, entering, inquiring, logs, printing, queries, rows, upkeep
 from ingest.clock import SystemClock
+from ingest.collector import settle_collector
 from ingest.config import ConfigError, database_url, load_site, parse_broker
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.dictionary import Dictionary
@@ -22,6 +24,7 @@ from ingest.domain.programs import Program, ProgramError
 from ingest.driver_lists import DriversRefused
 from ingest.exit_codes import DONE, FAULTS, NOT_THERE, REFUSED
 from ingest.handlers import rebuild, replay_dead_letters
+from ingest.lanes import parse_lane
 from ingest.program_files import load_programs
 from ingest.queries import DatabaseTrouble, NotOurDatabase
 from ingest.service import Service, probe
@@ -52,6 +55,8 @@ _REFUSALS = (
     entering.NoSuchVehicle,
     rows.RowsError,
     upkeep.BackupRefused,
+    upkeep.LanesBusy,
+    upkeep.LanesDiffer,
 )
 
 
@@ -72,6 +77,9 @@ def build_parser() -> argparse.ArgumentParser:
     sub = parser.add_subparsers(dest="command", required=True)
     run = sub.add_parser("run", parents=[common], help="the ingest service")
     run.add_argument("--broker", required=True, metavar="mqtt[s]://HOST:PORT")
+    run.add_argument(
+        "--lane", default="0-of-1", metavar="K-of-N", help="serve this share of the reports"
+    )
     vehicles = sub.add_parser("vehicles", parents=[asking], help="the vehicle list")
     way = vehicles.add_mutually_exclusive_group()
     way.add_argument("--load", type=Path, metavar="FILE", help="load or update (CSV or XLSX)")
@@ -85,6 +93,7 @@ def build_parser() -> argparse.ArgumentParser:
     again = sub.add_parser("rebuild", parents=[common], help="recompute every projection")
     again.add_argument("--check", action="store_true", help="only compare, change nothing")
     entering.add_commands(sub, common)
+    inquiring.add_commands(sub, common, asking)
     upkeep.add_commands(sub, common)
     return parser
 
@@ -121,6 +130,8 @@ def _run(options: argparse.Namespace) -> int:
     try:
         if options.command == "rebuild":
             return _rebuild(engine, options)
+        if options.command in inquiring.COMMANDS:
+            return inquiring.run(engine, options, SystemClock().now(), str(uuid.uuid4()))
         if options.command in entering.COMMANDS:
             programs = load_programs(load_site(options.data).programs_dir)
             request_id, now = str(uuid.uuid4()), SystemClock().now()
@@ -138,31 +149,36 @@ def _open(options: argparse.Namespace) -> Engine:
 
 
 def _serve(options: argparse.Namespace) -> int:
-    broker = parse_broker(options.broker)
+    broker, lane = parse_broker(options.broker), parse_lane(options.lane)
     site = load_site(options.data)
     logs.set_up(site.log_format, logging.INFO)
     load_programs(site.programs_dir)  # a bad file is told now, not at the first verdict
     load_dictionary(site.dictionary)
     probe(broker)
     engine = _open(options)
-    if not upkeep.fit_to_run(engine, broker, site):
+    try:
+        service = Service(engine, broker, SystemClock(), site, lane=lane)
+        fit = upkeep.fit_to_run(engine, broker, site, lane)
+    except upkeep.LanesDiffer:
+        engine.dispose()
+        raise
+    if not fit:
         engine.dispose()
         return NOT_THERE
-    service = Service(engine, broker, SystemClock(), site)
 
     def leave(_signal: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
     for number in (signal.SIGTERM, signal.SIGINT):  # a shell's background job ignores SIGINT
         signal.signal(number, leave)
+    settle_collector()
     service.start()
     service.start_jobs()
-    server = watch(service, engine, site.health_port)
-    print(f"ingest runs: {broker.host}:{broker.port}", file=sys.stderr)
-    try:
+    server = watch(service, engine, site.health_port and site.health_port + lane.number)
+    print(f"ingest runs: {broker.host}:{broker.port}, lane {lane}", file=sys.stderr)
+    with suppress(KeyboardInterrupt):
         service.wait()
-    except KeyboardInterrupt:
-        service.stop()
+    service.stop()
     if server is not None:
         server.close()
     engine.dispose()

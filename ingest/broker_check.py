@@ -10,22 +10,15 @@ from __future__ import annotations
 import ipaddress
 import secrets
 import socket
-import ssl
-import time
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Sequence
 from dataclasses import dataclass
-
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
 from ingest.config import BrokerAddress, BrokerTls
 from ingest.findings import Finding
 from ingest.subscriber import BrokerNotThere, tls_context
+from ingest.visit import Visit, enter_session
 
-ANSWER_S = 5.0
 ECHO_S = 1.0
 """How long a message that should not come back is waited for, after all is acknowledged."""
 ELSEWHERE = "fleet-check"
@@ -102,118 +95,14 @@ def all_loopback(host: str) -> bool:
     return all(ipaddress.ip_address(one[4][0]).is_loopback for one in found)
 
 
-class _Visit:
-    """One connection to the broker, driven by hand."""
-
-    def __init__(
-        self, broker: BrokerAddress, context: ssl.SSLContext | None, name: str, *, clean: bool
-    ) -> None:
-        self._broker = broker
-        self.heard: set[str] = set()
-        self.reason: ReasonCode | None = None
-        self.session_present = False
-        self._answers = 0
-        self.client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=name,
-            protocol=mqtt.MQTTv311,
-            clean_session=clean,
-            manual_ack=True,
-        )
-        if context is not None:
-            self.client.tls_set_context(context)
-        self.client.on_connect = self._on_connect
-        self.client.on_subscribe = self.client.on_unsubscribe = self._on_answer
-        self.client.on_message = self._on_message
-
-    def _on_connect(
-        self,
-        _client: mqtt.Client,
-        _userdata: object,
-        flags: mqtt.ConnectFlags,
-        reason: ReasonCode,
-        _properties: object,
-    ) -> None:
-        self.reason, self.session_present = reason, flags.session_present
-
-    def _on_answer(self, *_: object) -> None:
-        self._answers += 1
-
-    def _on_message(self, _c: mqtt.Client, _u: object, message: mqtt.MQTTMessage) -> None:
-        with suppress(UnicodeDecodeError):
-            self.heard.add(message.topic)
-
-    def enter(self) -> None:
-        """Connect, or raise `BrokerNotThere`."""
-        try:
-            self.client.connect(self._broker.host, self._broker.port, keepalive=30)
-            self._until(lambda: self.reason is not None)
-        except OSError as error:
-            raise BrokerNotThere(
-                f"{self._broker.host}:{self._broker.port}: {error.strerror or error}"
-            ) from error
-        if self.reason is None:
-            raise BrokerNotThere(f"{self._broker.host}:{self._broker.port}: ended the connection")
-        if self.reason.is_failure:
-            raise BrokerNotThere(f"broker refused the connection: {self.reason}")
-
-    def ask(self, request: Callable[[], object]) -> None:
-        """Send a request (subscribe or unsubscribe) and wait for its answer."""
-        wanted = self._answers + 1
-        request()
-        self._until(lambda: self._answers >= wanted)
-
-    def say(self, topic: str) -> None:
-        """Publish an empty message, and wait until the broker has taken it (or refused it)."""
-        info = self.client.publish(topic, b"", qos=1)
-        self._until(lambda: info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS and info.is_published())
-
-    def linger(self, seconds: float) -> None:
-        """Hear what comes."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end and self._turn():
-            pass
-
-    def drop(self) -> None:
-        """Go without a word, as when the network fails."""
-        if isinstance(sock := self.client.socket(), socket.socket):
-            sock.shutdown(socket.SHUT_RDWR)
-        while self._turn():
-            pass
-
-    def leave(self) -> None:
-        """Disconnect in good order."""
-        self.client.disconnect()
-
-    def _until(self, true: Callable[[], bool]) -> None:
-        end = time.monotonic() + ANSWER_S
-        while not true():
-            if time.monotonic() > end:
-                raise BrokerNotThere(f"no answer within {ANSWER_S:.0f} s")
-            if not self._turn():
-                return
-
-    def _turn(self) -> bool:
-        return self.client.loop(0.05) == MQTTErrorCode.MQTT_ERR_SUCCESS
-
-
-def _own(broker: BrokerAddress, tls: BrokerTls | None, session: str) -> _Visit:
-    context = tls_context(tls) if broker.scheme == "mqtts" else None
-    visit = _Visit(broker, context, session, clean=False)
-    if broker.user is not None:
-        visit.client.username_pw_set(broker.user, broker.password)
-    visit.enter()
-    return visit
-
-
 def _session_kept(
     broker: BrokerAddress, tls: BrokerTls | None, session: str, filters: Sequence[str]
 ) -> bool:
     """Connect, subscribe, drop the line, come back: is the session still there?"""
-    first = _own(broker, tls, session)
+    first = enter_session(broker, tls, session)
     first.ask(lambda: first.client.subscribe([(one, 1) for one in filters]))
     first.drop()
-    again = _own(broker, tls, session)
+    again = enter_session(broker, tls, session)
     again.leave()
     return again.session_present
 
@@ -223,7 +112,7 @@ def _anonymous(broker: BrokerAddress, tls: BrokerTls | None) -> bool:
     context = None
     if broker.scheme == "mqtts":
         context = tls_context(None if tls is None else tls.model_copy(update={"cert_file": None}))
-    visit = _Visit(broker, context, f"{ELSEWHERE}-{secrets.token_hex(4)}", clean=True)
+    visit = Visit(broker, context, f"{ELSEWHERE}-{secrets.token_hex(4)}", clean=True)
     try:
         visit.enter()
     except BrokerNotThere:
@@ -244,7 +133,7 @@ def _open_ways(broker: BrokerAddress, tls: BrokerTls | None, session: str) -> li
         contract.topic(nobody, "presence"): "ingest can write what only gateways may",
         contract.topic(nobody, "receipt"): "ingest can read what only gateways may",
     }
-    visit = _own(broker, tls, session)
+    visit = enter_session(broker, tls, session)
     # At QoS 0, so that no backlog of the session stands before them.
     visit.ask(lambda: visit.client.subscribe([(topic, 0) for topic in ways]))
     for topic in ways:

@@ -6,20 +6,25 @@ A repeat of `request_id` gives the result of the first time and changes nothing.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Sequence, Set
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any, TypeVar
-from zoneinfo import ZoneInfo
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from ingest.domain import alerts as rules
-from ingest.domain.inspections import Inspection, entry_faults
-from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.vehicle_columns import BY_NAME
 from ingest.domain.vehicles import Vehicle
-from ingest.store import alert_log, appointments, audit_log, folding, inspections
+from ingest.inspecting import (
+    record_inspection,
+    record_out_of_area,
+    record_walk_around,
+    withdraw_entry,
+)
+from ingest.once import CommandRefused, once
+from ingest.repairing import record_repair
+from ingest.store import alert_log, appointments, folding
 from ingest.store.assigning import reassign
 from ingest.store.audit_log import RequestReused
 from ingest.store.database import Clash, write
@@ -43,18 +48,15 @@ __all__ = [
     "load_vehicles",
     "record_inspection",
     "record_notice",
+    "record_out_of_area",
+    "record_repair",
     "record_walk_around",
     "shelve_alert",
-    "withdraw_inspection",
+    "withdraw_entry",
 ]
 
-T = TypeVar("T")
 MAX_SHELF = timedelta(days=90)
 """The longest an alert may be held (a choice of this project)."""
-
-
-class CommandRefused(ValueError):
-    """A command that cannot be done as asked; the message says why."""
 
 
 class Changed(CommandRefused):
@@ -93,36 +95,6 @@ class Booking:
     version: int
 
 
-def _once(
-    engine: Engine,
-    command: str,
-    payload: dict[str, Any],
-    work: Callable[[Connection], T],
-    result_type: type[T],
-    *,
-    actor: str,
-    now: datetime,
-    request_id: str,
-) -> T:
-    """Do `work` once for a request id, with its audit row in the same transaction."""
-    text = msgspec.json.encode(payload, order="sorted").decode()
-    with write(engine) as connection:
-        earlier = audit_log.earlier_result(connection, request_id, command, text)
-        if earlier is not None:
-            return msgspec.json.decode(earlier, type=result_type)
-        result = work(connection)
-        audit_log.note(
-            connection,
-            at=to_ms(now),
-            actor=actor,
-            request_id=request_id,
-            command=command,
-            payload=text,
-            result=msgspec.json.encode(result).decode(),
-        )
-        return result
-
-
 def load_vehicles(
     engine: Engine,
     vehicles: Sequence[Vehicle],
@@ -147,7 +119,7 @@ def load_vehicles(
         return LoadResult(loaded.added, loaded.changed, loaded.unchanged, len(touched))
 
     try:
-        return _once(
+        return once(
             engine, "load_vehicles", payload, work, LoadResult,
             actor=actor, now=now, request_id=request_id,
         )  # fmt: skip
@@ -173,7 +145,7 @@ def acknowledge_alert(
     def work(connection: Connection) -> AlertStand:
         return _move_alert(connection, alert_id, expected_version, rules.ACKNOWLEDGE, actor, now)
 
-    return _once(
+    return once(
         engine, "acknowledge_alert", {"alert_id": alert_id}, work, AlertStand,
         actor=actor, now=now, request_id=request_id,
     )  # fmt: skip
@@ -203,7 +175,7 @@ def shelve_alert(
         )
 
     payload = {"alert_id": alert_id, "until": to_ms(until), "reason": reason}
-    return _once(
+    return once(
         engine, "shelve_alert", payload, work, AlertStand,
         actor=actor, now=now, request_id=request_id,
     )  # fmt: skip
@@ -270,7 +242,7 @@ def book(
         return Booking(appointments.add(connection, values, starts), appointments.BOOKED, 1)
 
     try:
-        return _once(
+        return once(
             engine, "book", payload, work, Booking, actor=actor, now=now, request_id=request_id
         )
     except Clash as error:
@@ -309,79 +281,10 @@ def cancel_appointment(
         return Booking(appointment_id, appointments.CANCELLED, row.version + 1)
 
     payload = {"appointment_id": appointment_id}
-    return _once(
+    return once(
         engine, "cancel_appointment", payload, work, Booking,
         actor=actor, now=now, request_id=request_id,
     )  # fmt: skip
-
-
-def record_inspection(
-    engine: Engine,
-    vehicle_id: int,
-    entry: Inspection,
-    programs: Set[str],
-    *,
-    actor: str,
-    now: datetime,
-    request_id: str,
-) -> int:
-    """Enter what an official inspection gave; return its number. Refused with every fault."""
-
-    def work(connection: Connection) -> int:
-        today = now.astimezone(_zone(connection, vehicle_id)).date()
-        if faults := list(entry_faults(entry, programs, today)):
-            raise CommandRefused("; ".join(faults))
-        return inspections.add(connection, vehicle_id, entry, actor, to_ms(now))
-
-    payload = {"vehicle_id": vehicle_id, "entry": asdict(entry)}
-    return _once(
-        engine, "record_inspection", payload, work, int,
-        actor=actor, now=now, request_id=request_id,
-    )  # fmt: skip
-
-
-def withdraw_inspection(
-    engine: Engine, vehicle_id: int, number: int, *, actor: str, now: datetime, request_id: str
-) -> int:
-    """Let a wrongly entered result count no more; the entry itself is kept."""
-
-    def work(connection: Connection) -> int:
-        if not inspections.withdraw(connection, vehicle_id, number, to_ms(now)):
-            raise CommandRefused(f"result {number}: none of this vehicle that counts")
-        return number
-
-    payload = {"vehicle_id": vehicle_id, "number": number}
-    return _once(
-        engine, "withdraw_inspection", payload, work, int,
-        actor=actor, now=now, request_id=request_id,
-    )  # fmt: skip
-
-
-def record_walk_around(
-    engine: Engine, vehicle_id: int, look: ObservedLamp, *, now: datetime, request_id: str
-) -> int:
-    """Enter what a person (`look.by`) saw of the lamp; return its number."""
-
-    def work(connection: Connection) -> int:
-        _zone(connection, vehicle_id)
-        if look.at > now:
-            raise CommandRefused(f"at: {look.at.isoformat()}, expected no later than now")
-        if look.lit_at_key_on is None and look.lit_while_running is None:
-            raise CommandRefused("lamp: nothing entered, expected yes or no for key-on or running")
-        return inspections.add_look(connection, vehicle_id, look)
-
-    payload = {"vehicle_id": vehicle_id, "look": asdict(look)}
-    return _once(
-        engine, "record_walk_around", payload, work, int,
-        actor=look.by, now=now, request_id=request_id,
-    )  # fmt: skip
-
-
-def _zone(connection: Connection, vehicle_id: int) -> ZoneInfo:
-    name = inspections.zone_of(connection, vehicle_id)
-    if name is None:
-        raise CommandRefused(f"vehicle {vehicle_id}: not there")
-    return ZoneInfo(name)
 
 
 def record_notice(

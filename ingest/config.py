@@ -41,7 +41,8 @@ class Mail(_Settings):
 class BrokerTls(_Settings):
     """How ingest proves who it is to a broker that asks for certificates (`mqtts://`).
 
-    `ca_file` is the authority that signed the broker's own certificate.
+    `ca_file` is the authority that signed the broker's own certificate. `{lane}` in the other two
+    stands for the lane (`0-of-4`): a broker that goes by the certificate's name needs one a lane.
     """
 
     ca_file: Path
@@ -62,7 +63,18 @@ class Site(_Settings):
     log_format: LogFormat = "auto"
     """`auto`: JSON lines unless a person reads at a terminal."""
     health_port: int = Field(default=9472, ge=0, le=65535)
-    """Where 127.0.0.1 answers /health and /metrics; 0 takes any free port."""
+    """Where 127.0.0.1 answers /health and /metrics; 0 takes any free port. Lane K adds K."""
+
+    def tls_of(self, lane: object) -> BrokerTls | None:
+        """The certificates of one lane."""
+        tls = self.broker_tls
+        if tls is None:
+            return None
+        own = {"cert_file": tls.cert_file, "key_file": tls.key_file}
+        filled = {
+            name: Path(str(path).replace("{lane}", str(lane))) for name, path in own.items() if path
+        }
+        return tls.model_copy(update=filled)
 
 
 class BrokerAddress(_Settings):

@@ -8,7 +8,6 @@ message.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from typing import Any
@@ -148,7 +147,6 @@ def _pair(value: Any) -> bool:
         isinstance(value, list)
         and len(value) == 2
         and all(isinstance(n, int) and not isinstance(n, bool) for n in value)
-        and all(math.isfinite(n) for n in value)
     )
 
 

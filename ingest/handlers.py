@@ -17,6 +17,7 @@ from ingest.faults import report_faults
 from ingest.store import dead_letters, folding, history
 from ingest.store.database import DatabaseTrouble, is_trouble, read, write
 from ingest.store.dead_letters import DeadLetter
+from ingest.store.fold_memory import FoldMemory
 from ingest.store.history import Received
 from ingest.store.rebuilding import RebuildResult, bring_up_to_date, rebuild
 from ingest.store.sweeping import SweepResult, sweep
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
 __all__ = [
+    "FoldMemory",
     "Incoming",
     "Outcome",
     "RebuildResult",
@@ -59,7 +61,10 @@ class Incoming:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one message. `gateway` is None when even the topic could not be read."""
+    """What became of one message, with reasons where it is ignored or set aside.
+
+    `gateway` is None when even the topic could not be read.
+    """
 
     status: Status
     gateway: str | None
@@ -76,25 +81,29 @@ class _Refused(Exception):
         self.gateway, self.reasons, self.security = gateway, reasons, security
 
 
-def store_batch(engine: Engine, items: Sequence[Incoming]) -> list[Outcome]:
+def store_batch(
+    engine: Engine, items: Sequence[Incoming], memory: FoldMemory | None = None
+) -> list[Outcome]:
     """Store messages in one transaction and return what became of each, in order.
 
     When the batch fails for a reason of its data, each message is tried alone, and the one that
     fails again is set aside with its exception. Raises `DatabaseTrouble` when nothing was stored.
+    `memory` spares reading again what the batches before wrote; it never changes what is stored.
     """
     if not items:
         return []
+    memory = FoldMemory() if memory is None else memory
     try:
-        return _attempt(engine, items)
+        return _attempt(engine, items, memory)
     except Exception as error:
         _raise_trouble(error)
         log.warning("a batch of %d failed, each is tried alone: %r", len(items), error)
-    return [_store_alone(engine, item) for item in items]
+    return [_store_alone(engine, item, memory) for item in items]
 
 
-def _store_alone(engine: Engine, item: Incoming) -> Outcome:
+def _store_alone(engine: Engine, item: Incoming, memory: FoldMemory) -> Outcome:
     try:
-        return _attempt(engine, [item])[0]
+        return _attempt(engine, [item], memory)[0]
     except Exception as error:
         _raise_trouble(error)
         log.exception("a message could not be stored and is set aside")
@@ -116,10 +125,13 @@ def _raise_trouble(error: Exception) -> None:
         raise DatabaseTrouble(f"database: {error}") from error
 
 
-def _attempt(engine: Engine, items: Sequence[Incoming]) -> list[Outcome]:
+def _attempt(engine: Engine, items: Sequence[Incoming], memory: FoldMemory) -> list[Outcome]:
     readings = [_read(item) for item in items]
     with write(engine) as connection:
-        return _store(connection, items, readings)
+        outcomes, written = _store(connection, items, readings, memory)
+    if written is not None:  # only what is committed may be remembered
+        memory.keep(written.stamp, written.states)
+    return outcomes
 
 
 Reading = Received | contract.Presence | _Refused | Outcome
@@ -164,8 +176,11 @@ def _read_report(item: Incoming, gateway: str) -> Received:
 
 
 def _read_presence(item: Incoming, gateway: str) -> contract.Presence | Outcome:
-    if not item.body:  # an empty retained message only clears the one before
-        return Outcome("ignored", gateway)
+    if not item.body:
+        return Outcome("ignored", gateway, ("an empty message only clears the one retained",))
+    if len(item.body) > contract.MAX_BODY:
+        reason = f"body: {len(item.body)} bytes, expected at most {contract.MAX_BODY}"
+        raise _Refused(gateway, (reason,))
     try:
         message = contract.decode_presence(item.body)
         for text in (message.at, message.wake_by):
@@ -184,32 +199,35 @@ def _same_gateway(topic: str, payload: str) -> None:
 
 
 def _store(
-    connection: Connection, items: Sequence[Incoming], readings: Sequence[Reading]
-) -> list[Outcome]:
-    known = history.known_digests(connection, (r.key for r in readings if isinstance(r, Received)))
-    fresh: dict[history.Key, Received] = {}
+    connection: Connection,
+    items: Sequence[Incoming],
+    readings: Sequence[Reading],
+    memory: FoldMemory,
+) -> tuple[list[Outcome], folding.Written | None]:
+    first: dict[history.Key, Received] = {}
+    for reading in readings:
+        if isinstance(reading, Received):
+            first.setdefault(reading.key, reading)
+    journals = history.journals_of(connection, first.values())
+    known = history.known_digests(connection, first.values(), journals)
+    fresh = [one for key, one in first.items() if key not in known]
+    unlisted, written = set[str](), None
+    if fresh:
+        unlisted, written = _store_reports(connection, fresh, journals, memory)
     outcomes: list[Outcome] = []
     for item, reading in zip(items, readings, strict=True):
         if isinstance(reading, Received):
-            if reading.key not in known:
-                known[reading.key] = reading.digest
-                fresh[reading.key] = reading
-                outcomes.append(Outcome("stored", reading.report.gateway))
+            key, gateway = reading.key, reading.report.gateway
+            if first[key] is reading and key not in known:
+                status: Status = "not in the vehicle list" if gateway in unlisted else "stored"
+                outcomes.append(Outcome(status, gateway))
                 continue
-            if known[reading.key] == reading.digest:
-                outcomes.append(Outcome("duplicate", reading.report.gateway))
+            if reading.digest == known.get(key, first[key].digest):
+                outcomes.append(Outcome("duplicate", gateway))
                 continue
             reading = _conflict(reading)
         outcomes.append(_settle(connection, item, reading))
-    if not fresh:
-        return outcomes
-    unlisted = _store_reports(connection, list(fresh.values()))
-    return [
-        Outcome("not in the vehicle list", outcome.gateway)
-        if outcome.status == "stored" and outcome.gateway in unlisted
-        else outcome
-        for outcome in outcomes
-    ]
+    return outcomes, written
 
 
 def _conflict(item: Received) -> _Refused:
@@ -225,8 +243,9 @@ def _settle(
     if isinstance(reading, Outcome):
         return reading
     if isinstance(reading, contract.Presence):
-        kept = history.store_presence(connection, reading, to_ms(item.received_at))
-        return Outcome("presence" if kept else "ignored", reading.gateway)
+        if history.store_presence(connection, reading, to_ms(item.received_at)):
+            return Outcome("presence", reading.gateway)
+        return Outcome("ignored", reading.gateway, ("presence: of a connection that is over",))
     _set_aside(connection, item, reading)
     return Outcome("aside", reading.gateway, reading.reasons)
 
@@ -240,25 +259,35 @@ def _set_aside(connection: Connection, item: Incoming, refused: _Refused) -> Non
         dead_letters.note_security(connection, at, refused.security, refused.gateway, detail)
 
 
-def _store_reports(connection: Connection, items: Sequence[Received]) -> set[str]:
+def _store_reports(
+    connection: Connection,
+    items: Sequence[Received],
+    journals: history.Journals,
+    memory: FoldMemory,
+) -> tuple[set[str], folding.Written]:
     """Store and fold new reports; return the gateways that no vehicle of the list carries."""
     now = max(item.received_at for item in items)
     fittings = fittings_of(connection, {item.report.gateway for item in items})
     owners = [owner(item.report, fittings.get(item.report.gateway, ())) for item in items]
     placed: dict[int, list[folding.Placed]] = {}
+    names: dict[int, str] = {}
     for item, fit in zip(items, owners, strict=True):
         if fit is not None:
             position = folding.position_of(item.report, fit.fitted_from)
             placed.setdefault(fit.vehicle_id, []).append(folding.Placed(position, item.report))
+            names[fit.vehicle_id] = fit.vin
 
     def insert_reports(observed: Mapping[history.Key, int]) -> None:
         history.add_keys(connection, items)
         history.add_reports(connection, _rows(items, owners, observed))
-        history.add_to_journals(connection, items, now)
+        history.add_to_journals(connection, items, journals, now)
         history.forget_lost(connection, items)
 
-    folding.fold_new(connection, placed, insert_reports=insert_reports, now=now)
-    return {item.report.gateway for item, fit in zip(items, owners, strict=True) if fit is None}
+    written = folding.fold_new(
+        connection, placed, names, memory, insert_reports=insert_reports, now=now
+    )
+    unlisted = {item.report.gateway for item, fit in zip(items, owners, strict=True) if fit is None}
+    return unlisted, written
 
 
 def _rows(

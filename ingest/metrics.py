@@ -89,6 +89,10 @@ class Metrics:
         with self._lock:
             self._now = Now(now, None)
 
+    def held_back(self, count: int) -> None:
+        """Messages above their gateway's allowance are committed as they came, for later."""
+        self._messages.labels("held_back").inc(count)
+
     def database_trouble(self, text: str) -> None:
         """The database did not take a batch; it comes again."""
         self._trouble.inc()

@@ -16,6 +16,7 @@ import msgspec
 from gateway.facts import FULL_NAMES, Monitor
 from ingest.domain import vehicle_columns
 from ingest.domain.dictionary import EMPTY, Dictionary, Explain, explainer
+from ingest.domain.outcome import margin_words
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT
 from ingest.printing_codes import code_lines, codes
@@ -92,8 +93,11 @@ def standing(one: Standing) -> dict[str, Any]:
             for r in verdict.reasons
         ],
         "check_by_eye": list(verdict.check_by_eye),
+        "seen_by_eye": list(verdict.seen_by_eye),
         "not_complete": [FULL_NAMES[monitor] for monitor in verdict.incomplete],
         "allowed_not_complete": verdict.allowed_incomplete,
+        "allowed_by_name": [FULL_NAMES[monitor] for monitor in verdict.allowed_monitors],
+        "to_spare": verdict.spare,
         "next_step": need.next_step,
         "do_not_dispatch": need.do_not_dispatch,
         "deadline": need.deadline,
@@ -157,7 +161,11 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
         ],
     }
     lines = forecast([now]).lines
+    margin = margin_words(now.verdict)
+    lines += [f"{'':>10}{margin}"] if margin else []
+    lines += [f"{'':>10}next step: {now.need.next_step}"]
     lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
+    lines += [f"{'':>10}looked at: {text}" for text in now.verdict.seen_by_eye]
     lines += entered_lines(found)
     lines += code_lines(now.picture, said)
     lines += why_lines(found.explained)

@@ -8,8 +8,10 @@ from typing import Any
 from gateway.facts import FULL_NAMES
 from ingest.domain.drivers import DriverDay
 from ingest.domain.due_dates import Due
-from ingest.domain.inspections import Inspection
+from ingest.domain.inspections import Entry, Inspection, Withdrawn
 from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.out_of_area import OutOfArea
+from ingest.domain.out_of_area import words as absence_words
 from ingest.queries import VehicleRecord
 
 _SEEN = {True: "yes", False: "no", None: "not looked at"}
@@ -35,6 +37,8 @@ def entered(found: VehicleRecord) -> dict[str, Any]:
         "inspections_due": [due_item(one) for one in found.standing.dues],
         "inspection_results": [_result(one) for one in found.inspections],
         "walk_arounds": [_look(one) for one in found.looks],
+        "out_of_area": [_absence(one) for one in found.absences],
+        "withdrawn": [_withdrawn(one) for one in found.withdrawn],
         "drivers_today": [
             {
                 "name": one.name,
@@ -62,6 +66,8 @@ def entered_lines(found: VehicleRecord) -> list[str]:
         lines.append(f"{'':>12}{due.extension}")
     lines += [f"{'':>10}{result_words(one)}" for one in reversed(found.inspections)]
     lines += [f"{'':>10}{look_words(one)}" for one in found.looks[:1]]
+    lines += [f"{'':>10}out of area {one.id}: {absence_words(one)}" for one in found.absences]
+    lines += [f"{'':>10}{withdrawn_words(one)}" for one in found.withdrawn]
     lines += [f"{'':>10}does not fit: {one.text} Look at: {one.look_at}" for one in found.doubts]
     return lines
 
@@ -90,9 +96,22 @@ def driver_words(one: DriverDay) -> str:
 def look_words(one: ObservedLamp) -> str:
     """What a person saw of the lamp, and when."""
     return (
-        f"walk-around {one.at:%Y-%m-%d %H:%M} UTC by {one.by}: lamp lit at key-on: "
-        f"{_SEEN[one.lit_at_key_on]}; lit while running: {_SEEN[one.lit_while_running]}"
+        f"walk-around {one.id}, {one.at:%Y-%m-%d %H:%M} UTC by {one.by}: lamp lit at key-on: "
+        f"{_SEEN[one.lit_at_key_on]}; lit while running: {_SEEN[one.lit_while_running]}; "
+        f"connector works: {_SEEN[one.connector_works]}"
     )
+
+
+def entry_words(entry: Entry) -> str:
+    """What was entered, whichever kind it is."""
+    if isinstance(entry, Inspection):
+        return result_words(entry)
+    return look_words(entry) if isinstance(entry, ObservedLamp) else absence_words(entry)
+
+
+def withdrawn_words(one: Withdrawn) -> str:
+    """'withdrawn 2026-03-14 by Pat (typed wrong): result 3, ...'."""
+    return f"withdrawn {one.at:%Y-%m-%d} by {one.by} ({one.why}): {entry_words(one.entry)}"
 
 
 def _result(one: Inspection) -> dict[str, Any]:
@@ -110,10 +129,37 @@ def _result(one: Inspection) -> dict[str, Any]:
     }
 
 
+def _absence(one: OutOfArea) -> dict[str, Any]:
+    return {
+        "number": one.id,
+        "program": one.program,
+        "status": one.status.value,
+        "place": one.place,
+        "since": one.since,
+        "until": one.until,
+        "proof": one.proof,
+        "proof_day": one.proof_day,
+        "note": one.note,
+    }
+
+
+def _withdrawn(one: Withdrawn) -> dict[str, Any]:
+    return {
+        "kind": one.kind,
+        "number": one.entry.id,
+        "entry": entry_words(one.entry),
+        "at": f"{one.at:%Y-%m-%dT%H:%M:%SZ}",
+        "by": one.by,
+        "why": one.why,
+    }
+
+
 def _look(one: ObservedLamp) -> dict[str, Any]:
     return {
         "at": f"{one.at:%Y-%m-%dT%H:%M:%SZ}",
+        "number": one.id,
         "by": one.by,
+        "connector_works": one.connector_works,
         "lit_at_key_on": one.lit_at_key_on,
         "lit_while_running": one.lit_while_running,
     }

@@ -15,31 +15,36 @@ from zoneinfo import ZoneInfo
 from gateway.facts import Monitor
 from ingest.config import ConfigError, database_url, load_site
 from ingest.dictionary_file import load_dictionary
-from ingest.domain.due import urgency
+from ingest.domain import out_of_area
+from ingest.domain.due import step_by_cause, urgency
 from ingest.domain.due_dates import dues_of
 from ingest.domain.inspections import Inspection
 from ingest.domain.integrity import doubts
 from ingest.domain.lamp_choice import after_clear
 from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.out_of_area import OutOfArea
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
+from ingest.domain.shop import DepotSettings, Technician
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
 from ingest.program_files import load_programs
 from ingest.store import (
+    absences,
     cycle_log,
     depot_habits,
     driver_days,
     explaining,
     inspections,
     reading,
+    shop,
+    withdrawals,
 )
 from ingest.store.answers import (
     Alert,
     AlertEvent,
     Appointment,
     DeadLetterRow,
-    DepotSettings,
     Event,
     FleetToday,
     Presence,
@@ -70,6 +75,7 @@ __all__ = [
     "Programs",
     "SecurityEvent",
     "Standing",
+    "Technician",
     "UnlistedGateway",
     "VehicleRecord",
     "alerts",
@@ -91,6 +97,7 @@ __all__ = [
     "record",
     "security_events",
     "stored_counts",
+    "technicians",
     "unlisted_gateways",
     "vehicle_list",
 ]
@@ -143,6 +150,7 @@ class _Known:
     ahead: Mapping[int, Appointment]
     results: Mapping[int, tuple[Inspection, ...]]
     looks: Mapping[int, tuple[ObservedLamp, ...]]
+    absences: Mapping[int, tuple[OutOfArea, ...]]
 
 
 def _known(connection: Connection, as_of: datetime, vehicle_id: int | None = None) -> _Known:
@@ -151,6 +159,7 @@ def _known(connection: Connection, as_of: datetime, vehicle_id: int | None = Non
         reading.next_appointments(connection, as_of),
         inspections.results(connection, vehicle_id),
         inspections.looks(connection, as_of, vehicle_id),
+        absences.entries(connection, vehicle_id),
     )
 
 
@@ -159,6 +168,10 @@ def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) 
     picture = known.pictures.get(number)
     today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
     dues = dues_of(one, programs, known.results.get(number, ()), today)
+    away = out_of_area.standing(known.absences.get(number, ()), one.program, today)
+    if away is not None:
+        said = (*dues[0].reasons, out_of_area.words(away))
+        dues = (replace(dues[0], reasons=said), *dues[1:])
     verdict = judge(
         programs[one.program],
         one,
@@ -166,6 +179,7 @@ def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) 
         as_of,
         failed_codes=dues[0].failed_codes,
         observed=next(iter(known.looks.get(number, ())), None),
+        away=away,
     )
     return Standing(
         vehicle=one,
@@ -216,6 +230,8 @@ def record(
             today = as_of.astimezone(zone).date()
             words = depot_habits.evap_season(connection, one.depot, zone, today, as_of)
             explained = replace(explained, season=words)
+        need = step_by_cause(standing.need, standing.verdict, explained.monitors)
+        standing = replace(standing, need=need)
         events = explaining.episodes(connection, vehicle_id)
         return VehicleRecord(
             standing=standing,
@@ -228,6 +244,8 @@ def record(
             cycles=cycles,
             explained=explained,
             inspections=known.results.get(vehicle_id, ()),
+            absences=known.absences.get(vehicle_id, ()),
+            withdrawn=withdrawals.of_vehicle(connection, vehicle_id),
             looks=known.looks.get(vehicle_id, ()),
             drivers=driver_days.of_day(
                 connection, vehicle_id, as_of.astimezone(ZoneInfo(one.depot_tz)).date()
@@ -297,7 +315,13 @@ def vehicle_list(engine: Engine, depot_name: str | None = None) -> list[Vehicle]
 def depots(engine: Engine) -> tuple[DepotSettings, ...]:
     """Every depot with its bays and hours, by name."""
     with read(engine) as connection:
-        return reading.depots(connection)
+        return shop.depots(connection)
+
+
+def technicians(engine: Engine, depot_name: str | None = None) -> tuple[Technician, ...]:
+    """Every technician (of one depot) with skills, by name."""
+    with read(engine) as connection:
+        return shop.technicians(connection, depot_name)
 
 
 def appointments(

@@ -7,19 +7,15 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-import msgspec
-
-from ingest.commands import CommandRefused
 from ingest.domain.repairs import Repair
-from ingest.store import audit_log, repair_log
-from ingest.store.database import write
+from ingest.once import CommandRefused, once
+from ingest.store import repair_log
 from ingest.store.times import to_ms
 from ingest.store.vehicles import vehicle_exists
 
 if TYPE_CHECKING:
-    from sqlalchemy import Engine
+    from sqlalchemy import Connection, Engine
 
-COMMAND = "record_repair"
 _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 
 
@@ -33,20 +29,16 @@ def record_repair(
     faults = _faults(entry, now)
     if faults:
         raise CommandRefused("; ".join(faults))
-    payload = msgspec.json.encode({"vehicle_id": vehicle_id, **asdict(entry)}, order="sorted")
-    text = payload.decode()
-    with write(engine) as connection:
-        earlier = audit_log.earlier_result(connection, request_id, COMMAND, text)
-        if earlier is not None:
-            return msgspec.json.decode(earlier, type=int)
+
+    def work(connection: Connection) -> int:
         if not vehicle_exists(connection, vehicle_id):
             raise CommandRefused(f"vehicle {vehicle_id}: not there")
-        number = repair_log.add(connection, vehicle_id, entry)
-        audit_log.note(
-            connection, at=to_ms(now), actor=actor, request_id=request_id, command=COMMAND,
-            payload=text, result=str(number),
-        )  # fmt: skip
-        return number
+        return repair_log.add(connection, vehicle_id, entry)
+
+    return once(
+        engine, "record_repair", {"vehicle_id": vehicle_id, **asdict(entry)}, work, int,
+        actor=actor, now=now, request_id=request_id,
+    )  # fmt: skip
 
 
 def _faults(entry: Repair, now: datetime) -> list[str]:

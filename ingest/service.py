@@ -5,28 +5,25 @@ from __future__ import annotations
 import logging
 import socket
 import threading
-import time
-from collections.abc import Callable, Sequence
-from datetime import datetime
+import uuid
+from collections.abc import Callable
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from gateway import contract
 from ingest import commands, queries
+from ingest.asking import ask_where_wanted, take_asks
 from ingest.clock import Clock
 from ingest.config import BrokerAddress, Site
-from ingest.handlers import (
-    Incoming,
-    SweepResult,
-    bring_up_to_date,
-    receipts_for,
-    store_batch,
-    sweep,
-)
+from ingest.handlers import SweepResult, bring_up_to_date, sweep
+from ingest.intake import Intake
 from ingest.jobs import schedule
+from ingest.lanes import ONE_LANE, Lane
 from ingest.metrics import Metrics
 from ingest.notify import Channel, LogChannel, MailChannel, Notice
-from ingest.queries import Alert, DatabaseTrouble
-from ingest.subscriber import Arrival, BrokerNotThere, Outgoing, StoreTrouble, Subscriber
+from ingest.queries import Alert
+from ingest.store.lane_record import LanesDiffer, refuse_other_lanes
+from ingest.subscriber import BrokerNotThere, Subscriber
 from ingest.watchdog import Watchdog
 
 if TYPE_CHECKING:
@@ -36,8 +33,9 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 CONNECT_S = 5.0
-STORE_WAIT_S = 15.0
-"""How long a batch waits for the one before; longer than the database's own wait for a lock."""
+ASKS_EVERY_S = 5
+LOOK_BACK = timedelta(minutes=2)
+"""Reports heard so long before the look before are looked at once more."""
 CAUTION = (
     "Advisory reading from on-board data. Not an official emissions inspection. "
     "The inspection station decides."
@@ -69,17 +67,24 @@ class Service:
         clock: Clock,
         site: Site,
         *,
+        lane: Lane = ONE_LANE,
         on_session_lost: Callable[[], None] = lambda: None,
     ) -> None:
-        """`on_session_lost` is called when the broker forgot our session while we were away."""
+        """`on_session_lost` is called when the broker forgot our session while we were away.
+
+        Raises `LanesDiffer` where the database says that there is no such lane.
+        """
+        refuse_other_lanes(engine, lane)
         self._engine, self._clock, self._site = engine, clock, site
         self._broker, self._on_session_lost = broker, on_session_lost
+        self._lane = lane
         self._stop = threading.Event()
+        self._asked_at = clock.now()
         self._scheduler: BackgroundScheduler | None = None
         self._mail: list[Channel] = [MailChannel(site.mail)] if site.mail else []
         self._log = LogChannel()
         self.metrics = Metrics()
-        self._storing = threading.Lock()
+        self._intake = Intake(engine, clock, self.metrics, lane=lane)
         self._programs = queries.load_programs(site.programs_dir)
         self.subscriber = self._subscriber(had_session=False)
         self._watchdog = Watchdog(self._next_loop, self._prepare)
@@ -94,10 +99,13 @@ class Service:
         self._watchdog.start()
 
     def start_jobs(self) -> None:
-        """Begin the timed work: sweep and notices."""
+        """Begin the timed work: sweep and notices. Of several lanes the first does it for all."""
+        if self._lane.number:
+            return
         self._scheduler = schedule(
             {
                 "sweep": (lambda: self._log_sweep(self.sweep()), self._site.sweep_every_s),
+                "asks": (lambda: self._log_asked(self.ask()), ASKS_EVERY_S),
                 "notices": (
                     lambda: self._log_sent(self.send_notices()),
                     self._site.notices_every_s,
@@ -119,6 +127,19 @@ class Service:
     def sweep(self, *, announce: bool = True) -> SweepResult:
         """Look over the fleet as at the clock's present moment."""
         return sweep(self._engine, self._clock.now(), announce=announce, programs=self._programs)
+
+    def ask(self) -> int:
+        """Send the asks of people, and those that are wanted; return how many went out."""
+        now = self._clock.now()
+        # A report is committed a while after it was received.
+        wanted_since, self._asked_at = self._asked_at - LOOK_BACK, now
+        ask_where_wanted(self._engine, wanted_since, now, lambda: str(uuid.uuid4()))
+        if not self.subscriber.ready.is_set():
+            return 0
+        asks = take_asks(self._engine, now)
+        for one in asks:
+            self.subscriber.say(contract.topic(one.gateway, "ask"), contract.encode(one))
+        return len(asks)
 
     def send_notices(self, *, past: bool = False) -> int:
         """Send what was not said yet; return how many went out.
@@ -154,6 +175,10 @@ class Service:
         if result.raised or result.returned:
             log.info("sweep: %d alerts raised, %d over", result.raised, result.returned)
 
+    def _log_asked(self, count: int) -> None:
+        if count:
+            log.info("%d gateways asked for a reading", count)
+
     def _log_sent(self, count: int) -> None:
         if count:
             log.info("%d notices sent", count)
@@ -161,9 +186,11 @@ class Service:
     def _subscriber(self, *, had_session: bool) -> Subscriber:
         return Subscriber(
             self._broker,
-            self._store,
+            self._intake.store,
             self._clock.now,
-            tls=self._site.broker_tls,
+            tls=self._site.tls_of(self._lane),
+            lane=self._lane,
+            catch_up=self._intake.catch_up,
             had_session=had_session,
             on_session_lost=self._session_lost,
         )
@@ -171,6 +198,12 @@ class Service:
     def _session_lost(self) -> None:
         self.metrics.session_lost()
         self._on_session_lost()
+        try:
+            refuse_other_lanes(self._engine, self._lane)
+        except LanesDiffer as error:  # they were changed while this one was cut off
+            log.error("ingest ends: %s", error)
+            self.subscriber.abandon()
+            self._stop.set()
 
     def _next_loop(self, had_session: bool) -> Subscriber:
         """The first loop is there already; after a failure another one takes its place."""
@@ -182,33 +215,6 @@ class Service:
         again = bring_up_to_date(self._engine, now=self._clock.now())
         if again:
             log.info("%d vehicles were of another edition and are folded again", again)
-
-    def _store(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
-        # A write that is stuck is never doubled: whoever took over waits for its end.
-        if not self._storing.acquire(timeout=STORE_WAIT_S):
-            raise StoreTrouble("the batch before is not stored yet")
-        try:
-            return self._store_one_batch(batch)
-        finally:
-            self._storing.release()
-
-    def _store_one_batch(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
-        items = [Incoming(one.topic, one.body, one.received_at, one.retained) for one in batch]
-        begun = time.monotonic()
-        try:
-            outcomes = store_batch(self._engine, items)
-            committed, seconds = self._clock.now(), time.monotonic() - begun
-            gateways = {o.gateway for o in outcomes if o.gateway and o.status != "presence"}
-            receipts = receipts_for(self._engine, gateways, self._clock.now())
-        except DatabaseTrouble as error:
-            self.metrics.database_trouble(str(error))
-            raise StoreTrouble(str(error)) from error
-        statuses, arrived = [o.status for o in outcomes], [one.received_at for one in batch]
-        self.metrics.committed(statuses, arrived, committed, seconds, len(receipts))
-        return [
-            (contract.topic(receipt.gateway, "receipt"), contract.encode(receipt))
-            for receipt in receipts
-        ]
 
 
 def notice_of(alert: Alert) -> Notice:

@@ -17,6 +17,7 @@ import select
 import ssl
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,6 +28,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
 from ingest.config import BrokerAddress, BrokerTls
+from ingest.lanes import ONE_LANE, Lane
 
 log = logging.getLogger(__name__)
 
@@ -61,11 +63,8 @@ class Arrival:
 Outgoing = tuple[str, bytes]
 Store = Callable[[Sequence[Arrival]], Sequence[Outgoing]]
 """Stores and commits a batch and returns the receipts to send; raises `StoreTrouble`."""
-
-
-def client_name(lane: int = 0, lanes: int = 1) -> str:
-    """The client id of one lane's session."""
-    return f"fleet-ingest-{lane}-of-{lanes}"
+CatchUp = Callable[[], Sequence[Outgoing] | None]
+"""Does some of what was put off, and returns the receipts; None where nothing was."""
 
 
 class Subscriber:
@@ -78,26 +77,34 @@ class Subscriber:
         now: Callable[[], datetime],
         *,
         tls: BrokerTls | None = None,
-        lane: int = 0,
-        lanes: int = 1,
+        lane: Lane = ONE_LANE,
         batch: int = 200,
         had_session: bool = False,
         on_session_lost: Callable[[], None] = lambda: None,
+        catch_up: CatchUp = lambda: None,
+        on_answer: Callable[[int], None] = lambda _: None,
         ping_every_s: float = PING_EVERY_S,
         ping_limit_s: float = PING_LIMIT_S,
     ) -> None:
-        """`had_session`: an earlier subscriber of this service left a session with the broker."""
+        """`had_session`: an earlier subscriber of this service left a session with the broker.
+
+        `on_answer` is told, at each answer that the loop asks for, how many messages came between
+        the last acknowledgement before the question and the answer: what the broker still had.
+        """
         self._broker, self._store, self._now, self._tls = broker, store, now, tls
         self.had_session, self._on_session_lost = had_session, on_session_lost
+        self._on_answer, self._catch_up = on_answer, catch_up
         self._ping_every_s, self._ping_limit_s = ping_every_s, ping_limit_s
         self._ping: tuple[int | None, float] = (None, 0.0)  # the question open, and since when
+        self._arrived, self._arrived_at_ping = 0, 0
         self.abandoned = False
         self.beat_s: float | None = None
         """When the loop last did its work (monotonic clock); None before it runs."""
-        self._lane, self._lanes, self._limit = lane, lanes, batch
+        self._lane, self._limit = lane, batch
         self._waiting: list[tuple[int, int, Arrival]] = []
         self._generation = 0
         self._refused: str | None = None
+        self._to_say: deque[Outgoing] = deque()
         self.ready = threading.Event()
         self.committed = 0
         self._client = self._build()
@@ -105,7 +112,7 @@ class Subscriber:
     def _build(self) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=client_name(self._lane, self._lanes),
+            client_id=self._lane.client_name,
             protocol=mqtt.MQTTv311,
             clean_session=False,
             manual_ack=True,
@@ -134,13 +141,11 @@ class Subscriber:
             log.error(
                 "the broker has forgotten the session of %s: what came while it was away comes "
                 "again from the gateways only, later; let the broker keep its sessions on disk",
-                client_name(self._lane, self._lanes),
+                self._lane.client_name,
             )
             self._on_session_lost()
-        kinds: tuple[contract.Kind, ...] = ("report", "presence")
-        client.subscribe(
-            [(f, 1) for kind in kinds for f in contract.filters(kind, self._lane, self._lanes)]
-        )
+        if not self.abandoned:
+            client.subscribe([(one, 1) for one in self._lane.filters()])
 
     def _on_subscribe(
         self,
@@ -153,6 +158,7 @@ class Subscriber:
         if mid == self._ping[0]:
             self._ping = (None, time.monotonic())
             self.beat_s = time.monotonic()
+            self._on_answer(self._arrived - self._arrived_at_ping)
         elif any(reason.is_failure for reason in reasons):
             self._refused = "a subscription is not allowed"
         else:
@@ -169,6 +175,20 @@ class Subscriber:
             topic = "(not UTF-8)"
         arrival = Arrival(topic, bytes(message.payload), self._now(), message.retain)
         self._waiting.append((self._generation, message.mid if message.qos else 0, arrival))
+        self._arrived += 1
+
+    def say(self, topic: str, body: bytes) -> None:
+        """Publish at QoS 1 at the loop's next turn, once connected. From any thread."""
+        self._to_say.append((topic, body))
+
+    def leave_topics(self) -> None:
+        """Let nothing new come into the session. In the loop's own thread (`on_answer`) only."""
+        self._client.unsubscribe(self._lane.filters())
+
+    @property
+    def connections(self) -> int:
+        """How often this subscriber has connected."""
+        return self._generation
 
     @property
     def waiting(self) -> int:
@@ -211,18 +231,23 @@ class Subscriber:
             self._client.disconnect()
 
     def _serve(self, stop: threading.Event) -> bool:
-        misc_at = 0.0
+        misc_at, turn_s, busy = 0.0, min(1.0, self._ping_every_s), False
         while self._goes_on(stop) and (sock := self._client.socket()) is not None:
             pending = bool(getattr(sock, "pending", int)())  # TLS holds bytes select() cannot see
             writing = [sock] if self._client.want_write() else []
-            readable, writable, _ = select.select([sock], writing, [], 0 if pending else 0.5)
+            wait_s = 0 if pending or busy else turn_s / 2
+            readable, writable, _ = select.select([sock], writing, [], wait_s)
             if readable or pending:
                 self._read()
             if writable:
                 self._client.loop_write()
             if self._waiting and (len(self._waiting) >= self._limit or self._quiet()):
                 self._flush()
-            if time.monotonic() - misc_at > 1:
+            # What was put off is done bit by bit, while there is nothing new.
+            busy = not (readable or pending or self._waiting) and self._put_off()
+            while self._to_say and self.ready.is_set():
+                self._client.publish(*self._to_say.popleft(), qos=1)
+            if time.monotonic() - misc_at > turn_s:
                 self._client.loop_misc()
                 self._ask_for_a_beat()
                 misc_at = time.monotonic()
@@ -240,6 +265,7 @@ class Subscriber:
         asked, since = self._ping
         waited = time.monotonic() - since
         if asked is None and waited >= self._ping_every_s and self.ready.is_set():
+            self._arrived_at_ping = self._arrived - len(self._waiting)
             self._ping = (self._client.subscribe(PING_FILTER, 0)[1], time.monotonic())
         elif waited >= self._ping_limit_s + self._ping_every_s:
             raise BrokerNotThere(f"the broker has not answered for {waited:.0f} s")
@@ -257,6 +283,14 @@ class Subscriber:
             return True
         return not (getattr(sock, "pending", int)() or select.select([sock], [], [], 0)[0])
 
+    def _put_off(self) -> bool:
+        receipts = self._catch_up()
+        if receipts is None:
+            return False
+        self.beat_s = time.monotonic()
+        self._send(receipts)
+        return True
+
     def _flush(self) -> None:
         batch, self._waiting = self._waiting, []
         receipts = self._store([arrival for _, _, arrival in batch])
@@ -270,6 +304,9 @@ class Subscriber:
         for generation, mid, _ in batch:
             if mid and generation == self._generation and self._client.socket() is not None:
                 self._client.ack(mid, 1)
+        self._send(receipts)
+
+    def _send(self, receipts: Sequence[Outgoing]) -> None:
         for topic, body in receipts:
             self._client.publish(topic, body, qos=0)
 

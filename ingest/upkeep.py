@@ -1,4 +1,4 @@
-"""`python -m ingest backup`, `restore` and `check`: what keeps the evidence safe."""
+"""`python -m ingest backup`, `restore`, `check` and `lanes`: what keeps the evidence safe."""
 
 from __future__ import annotations
 
@@ -7,30 +7,40 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gateway import contract
 from ingest.broker_check import check_broker
 from ingest.clock import SystemClock
-from ingest.config import BrokerAddress, Site, database_url, load_site, parse_broker
+from ingest.config import BrokerAddress, ConfigError, Site, database_url, load_site, parse_broker
 from ingest.exit_codes import DONE, FAULTS, NOT_THERE
 from ingest.findings import Finding
+from ingest.lane_change import LanesBusy, change_lanes, lanes_in_words
+from ingest.lanes import NUMBERS, ONE_LANE, Lane, all_lanes
 from ingest.queries import DatabaseTrouble, open_database
 from ingest.store import backup as backups
 from ingest.store.backup import BackupRefused
+from ingest.store.database import read
 from ingest.store.durability import check_database
-from ingest.subscriber import client_name
+from ingest.store.lane_record import LanesDiffer, lane_record
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
-__all__ = ["COMMANDS", "BackupRefused", "add_commands", "fit_to_run", "run"]
+__all__ = [
+    "COMMANDS",
+    "BackupRefused",
+    "LanesBusy",
+    "LanesDiffer",
+    "add_commands",
+    "fit_to_run",
+    "run",
+]
 
-COMMANDS = frozenset({"backup", "restore", "check"})
+COMMANDS = frozenset({"backup", "check", "lanes", "restore"})
 
 
 def add_commands(
     sub: argparse._SubParsersAction[argparse.ArgumentParser], common: argparse.ArgumentParser
 ) -> None:
-    """Add the three subcommands to a parser."""
+    """Add the subcommands to a parser."""
     backup = sub.add_parser("backup", parents=[common], help="copy the database while it runs")
     backup.add_argument("file", type=Path, metavar="FILE", help="the backup to write")
     backup.add_argument("--overwrite", action="store_true", help="replace FILE")
@@ -41,12 +51,19 @@ def add_commands(
     )
     check = sub.add_parser("check", parents=[common], help="would anything be lost?")
     check.add_argument("--broker", metavar="mqtt[s]://HOST:PORT", help="look at the broker too")
+    lanes = sub.add_parser("lanes", parents=[common], help="in how many shares reports are taken")
+    lanes.add_argument(
+        "number", nargs="?", type=int, choices=NUMBERS, metavar="N", help=f"one of {NUMBERS}"
+    )
+    lanes.add_argument("--broker", metavar="mqtt[s]://HOST:PORT", help="needed for a change")
 
 
 def run(options: argparse.Namespace) -> int:
     """Run one of `COMMANDS` and return its exit code."""
     if options.command == "check":
         return _check(options)
+    if options.command == "lanes":
+        return _lanes(options)
     url = database_url(options.data, options.database)
     now = SystemClock().now()
     if options.command == "backup":
@@ -69,6 +86,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.database is None:
         options.data.mkdir(parents=True, exist_ok=True)
     found: list[Finding] = []
+    lane = ONE_LANE
     try:
         engine = open_database(database_url(options.data, options.database))
     except DatabaseTrouble as error:
@@ -76,9 +94,11 @@ def _check(options: argparse.Namespace) -> int:
         found.append(Finding("database", False, str(error), todo, there=False))
     else:
         found += check_database(engine)
+        with read(engine) as connection:  # the session of a lane that is no more would fill
+            lane = Lane(0, lane_record(connection).lanes)
         engine.dispose()
     if broker is not None:
-        found += _broker(broker, site)
+        found += _broker(broker, site, lane)
     for one in found:
         print(str(one))
     if not all(one.there for one in found):
@@ -86,9 +106,35 @@ def _check(options: argparse.Namespace) -> int:
     return DONE if all(one.good for one in found) else FAULTS
 
 
-def fit_to_run(engine: Engine, broker: BrokerAddress, site: Site) -> bool:
+def _lanes(options: argparse.Namespace) -> int:
+    """Say how many lanes there are, or change that."""
+    site, clock = load_site(options.data), SystemClock()
+    engine = open_database(database_url(options.data, options.database))
+    try:
+        with read(engine) as connection:
+            record = lane_record(connection)
+        if options.number is None:
+            print(record.lanes)
+            if record.changing_to is not None:
+                print(f"a change to {record.changing_to} is not ended", file=sys.stderr)
+            return DONE if record.changing_to is None else FAULTS
+        if options.broker is None:
+            raise ConfigError("--broker: absent, expected mqtt[s]://HOST:PORT for a change")
+        broker = parse_broker(options.broker)
+        drained = change_lanes(
+            engine, broker, site, clock, options.number,
+            tell=lambda words: print(words, file=sys.stderr),
+        )  # fmt: skip
+    finally:
+        engine.dispose()
+    print(f"{options.number} lanes; {drained} messages of the old sessions stored. Now start:")
+    print(lanes_in_words(all_lanes(options.number)))
+    return DONE
+
+
+def fit_to_run(engine: Engine, broker: BrokerAddress, site: Site, lane: Lane) -> bool:
     """Whether the service may start; every fault, and what to do, is told on stderr at once."""
-    found = [*check_database(engine), *_broker(broker, site)]
+    found = [*check_database(engine), *_broker(broker, site, lane)]
     faults = [one for one in found if not one.good]
     for one in faults:
         print(one, file=sys.stderr)
@@ -97,7 +143,5 @@ def fit_to_run(engine: Engine, broker: BrokerAddress, site: Site) -> bool:
     return not faults
 
 
-def _broker(broker: BrokerAddress, site: Site) -> list[Finding]:
-    kinds: tuple[contract.Kind, ...] = ("report", "presence")
-    filters = [one for kind in kinds for one in contract.filters(kind)]
-    return check_broker(broker, site.broker_tls, client_name(), filters)
+def _broker(broker: BrokerAddress, site: Site, lane: Lane) -> list[Finding]:
+    return check_broker(broker, site.tls_of(lane), lane.client_name, lane.filters())

@@ -32,6 +32,14 @@ settings.register_profile("house", derandomize=True, deadline=None)
 settings.load_profile("house")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what works on a store of the run's own kind, to be run on PostgreSQL as well."""
+    for item in items:
+        if "new_url" in getattr(item, "fixturenames", ()):
+            item.add_marker("store")
+
+
 @pytest.fixture
 def free_port() -> int:
     """A TCP port of 127.0.0.1 that nobody listens on."""

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from dashboard.views.board import Board, attempt, say
-from ingest import queries, repairing
+from ingest import commands, queries
 from ingest.domain.repairs import Repair
 from ingest.domain.vehicles import Vehicle
 
@@ -59,7 +59,7 @@ def _enter(board: Board, vehicle: Vehicle) -> None:
             codes_cleared=_CLEARED[held("cleared")],
         )
         assert vehicle.id is not None
-        number = repairing.record_repair(
+        number = commands.record_repair(
             board.engine,
             vehicle.id,
             entry,

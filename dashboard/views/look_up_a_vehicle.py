@@ -18,8 +18,10 @@ from dashboard.views import (
     why_rows,
 )
 from dashboard.views.board import Board, message, say, table
+from dashboard.views.inspection_rows import program_name
 from ingest import queries
 from ingest.domain.dictionary import Explain, explainer
+from ingest.domain.outcome import margin_words
 from ingest.domain.picture import Picture
 from ingest.domain.stuck_advice import CAUTION
 from ingest.domain.vehicles import Vehicle
@@ -75,11 +77,14 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Ex
         f"Plate {vehicle.plate or 'not known'}. VIN {vehicle.vin}. Make "
         f"{vehicle.make or 'not known'}, model year {vehicle.model_year}, "
         f"{vehicle.ignition.value} ignition. {vehicle.depot}, "
-        f"{vehicle.state}. Inspection program {vehicle.program}. "
-        f"Inspection due: {present.due(standing, zone, now)}."
+        f"{vehicle.state}. Inspection program: {program_name(board.programs, vehicle.program)}. "
+        f"Inspection due: {present.due_day(standing, zone, now)}. "
+        f"Test by: {present.test_by(standing, zone, now)}."
     )
     with st.container(border=True, key="answer"):
         st.markdown(f"### {present.escape(present.answer(standing))}")
+        if margin := margin_words(standing.verdict):
+            say(margin)
         say(f"Next step: {standing.need.next_step}")
         if standing.need.do_not_dispatch:
             say(f"■ Do not dispatch. {present.FLASHING}")
@@ -87,9 +92,12 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Ex
     st.subheader("Expected OBD result: reasons", anchor=False)
     table(record_rows.reason_rows(standing.verdict.reasons), "No reason was given.")
     st.subheader("Check by eye", anchor=False)
-    say("A gateway cannot see these; a person has to look.")
+    if standing.verdict.check_by_eye:
+        say("A gateway cannot see these; a person has to look.")
     for line in standing.verdict.check_by_eye:
         st.markdown(f"- {present.escape(line)}")
+    for line in standing.verdict.seen_by_eye:
+        st.markdown(f"- {present.escape(f'Looked at. {line}')}")
     enter_inspections.show(board, record, now)
     _status(record, zone, now, said)
     _why(board, record, zone, now)

@@ -105,7 +105,7 @@ def _no_appointment(board: Board, today: queries.FleetToday) -> None:
     ]
     found.sort(key=lambda one: (one.need.days_left or 0, one.vehicle.unit))
     rows = [
-        {"Unit": one.vehicle.unit, "Inspection due": present.due(one, board.zone, today.as_of)}
+        {"Unit": one.vehicle.unit, "Test by": present.test_by(one, board.zone, today.as_of)}
         for one in found
     ]
     table(rows, "Every vehicle that is due soon has an appointment.")

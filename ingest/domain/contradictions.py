@@ -25,11 +25,15 @@ class Contradiction:
     fact: str
 
 
-def contradictions(vehicle: Vehicle, picture: Picture) -> Iterator[Contradiction]:
-    """Everything in the current status that does not fit together."""
+def contradictions(
+    vehicle: Vehicle, picture: Picture, told: Ignition | None
+) -> Iterator[Contradiction]:
+    """Everything in the current status that does not fit; `told` is that of `ignition_told`."""
     for ecu_id, ecu in picture.ecus.items():
-        yield from _count(ecu_id, ecu)
-        yield from _supported(ecu_id, ecu)
+        if ecu.mil or ecu.code_count or ecu.confirmed:
+            yield from _count(ecu_id, ecu)
+        if ecu.supported_before is not None:
+            yield from _supported(ecu_id, ecu)
     since, odometer = picture.distance_since_clear_km, picture.odometer_km
     if since is not None and odometer is not None and since > odometer + SLACK_KM:
         yield Contradiction(
@@ -37,7 +41,6 @@ def contradictions(vehicle: Vehicle, picture: Picture) -> Iterator[Contradiction
             "The distance since codes cleared is more than the odometer: it is not relied on.",
             f"{since:.0f} km since clear, odometer {odometer:.0f} km",
         )
-    told = ignition_told(picture)
     if told is not None and told is not vehicle.ignition:
         yield Contradiction(
             "ignition",
@@ -74,10 +77,14 @@ def _count(ecu_id: str, ecu: EcuPicture) -> Iterator[Contradiction]:
     count = ecu.code_count
     if count is None:
         return
-    if ecu.mil is False and count:
+    if ecu.mil is False and count and not ecu.confirmed:
+        # Not a fault by itself: 13 CCR 1968.2 (d)(2.3), the lamp goes out first (B). What does
+        # not fit is that the codes counted were not listed.
         yield Contradiction(
             "lamp_and_count",
-            f"ECU {ecu_id} does not command the lamp, yet counts {plural(count, 'stored code')}.",
+            f"ECU {ecu_id} does not command the lamp and counts {plural(count, 'stored code')} "
+            "that it did not list: the lamp goes out after three driving cycles without the "
+            "fault, while the code stays stored. Take a fresh reading.",
             f"{ecu_id}: lamp off, count {count}",
         )
     elif ecu.mil and not count:

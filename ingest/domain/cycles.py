@@ -7,7 +7,7 @@ from msgspec import UNSET
 
 from gateway import contract
 from gateway.facts import Monitor
-from ingest.domain.observed import epoch_ms
+from ingest.domain.observed import sane_ms
 
 Key = tuple[str, int]
 
@@ -16,7 +16,8 @@ class Cycle(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A driving cycle. Epoch ms, s, km, degC, kPa, V; None means that the vehicle gave no figure.
 
     `observed_at` is when the reading was taken; `not_given` names what the vehicle cannot say.
-    `split` marks a cycle cut at its longest allowed length.
+    `split` marks a cycle cut at its longest allowed length; `unobserved_s` is how much of
+    `propulsion_on_s` no other figure counts.
     """
 
     journal: str
@@ -26,6 +27,7 @@ class Cycle(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     ended_at: int
     propulsion_on_s: float
     engine_on_s: float
+    unobserved_s: float | None = None
     distance_km: float | None = None
     seconds_at_or_above_40_kmh: float | None = None
     longest_idle_s: float | None = None
@@ -61,5 +63,5 @@ def cycle_of(summary: contract.DrivingCycle, key: Key, at: int) -> Cycle:
     }
     return Cycle(
         journal=key[0], seq=key[1], observed_at=at,
-        started_at=epoch_ms(summary.started_at), ended_at=epoch_ms(summary.ended_at), **said,
+        started_at=sane_ms(summary.started_at), ended_at=sane_ms(summary.ended_at), **said,
     )  # fmt: skip

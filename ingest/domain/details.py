@@ -11,7 +11,7 @@ from msgspec import UNSET
 
 from gateway import contract
 from gateway.facts import Monitor
-from ingest.domain.observed import epoch_ms
+from ingest.domain.observed import sane_ms
 from ingest.domain.picture import EcuPicture, Picture
 
 ANOTHER_TESTER = "another_tester"
@@ -84,6 +84,6 @@ def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> 
 def _moment(text: str) -> int | None:
     """Epoch ms; None for a day that does not exist, which the contract lets pass here."""
     try:
-        return epoch_ms(text)
+        return sane_ms(text)
     except ValueError:
         return None

@@ -5,13 +5,17 @@ Hours are the middle of the code table's labour span (common practice, unsourced
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
 from gateway.facts import FULL_NAMES
 from ingest.domain.codes import can_flash_lamp, meaning
 from ingest.domain.due_dates import Due
+from ingest.domain.explanation import WhyNot
+from ingest.domain.outcome import plural
 from ingest.domain.picture import Picture
+from ingest.domain.stuck_causes import Cause
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import Outcome, Verdict
 
@@ -72,6 +76,27 @@ def urgency(
     )
 
 
+def step_by_cause(need: Need, verdict: Verdict, why: Sequence[WhyNot]) -> Need:
+    """The need with its next step by the cause that keeps a monitor from completing, if one is.
+
+    `why` explains the monitors not complete. A code goes first: driving completes nothing then.
+    """
+    waiting = [one for one in why if one.monitor in verdict.incomplete]
+    if verdict.outcome is not Outcome.NOT_READY or not waiting:
+        return need
+    first = min(waiting, key=_by_weight)
+    name = FULL_NAMES[first.monitor]
+    step = f"{name[0].upper()}{name[1:]}: {first.advice} Do not clear codes."
+    if others := len(waiting) - 1:
+        step += f" Then {plural(others, 'more monitor')}: see below."
+    return replace(need, next_step=step)
+
+
+def _by_weight(one: WhyNot) -> tuple[bool, bool]:
+    """Those held up by a code, then those of which a cause is known."""
+    return (not one.causes or one.causes[0].cause is not Cause.CODE, not one.causes)
+
+
 def repair_hours(codes: list[str]) -> float:
     """Bay hours for confirmed codes: the longest single job, since one fault sets several codes."""
     known = [info for code in codes if (info := meaning(code)) is not None]
@@ -89,7 +114,7 @@ def _work(
         if not verdict.incomplete:  # too little operation since codes were cleared
             return 0.0, "Drive normally. Do not clear codes."
         names = ", ".join(FULL_NAMES[monitor] for monitor in verdict.incomplete)
-        return 0.0, f"Drive normally until complete: {names}. Do not clear codes."
+        return 0.0, f"Let it complete {names}; its record says how. Do not clear codes."
     if verdict.exempt and not verdict.in_scope:
         return 0.0, "No test is asked of it: keep the proof of age with the vehicle."
     if not verdict.in_scope:
@@ -99,7 +124,7 @@ def _work(
         return DEFAULT_HOURS if soon else 0.0, "Have lamp, codes and monitors read by hand."
     if verdict.missing == "rule":  # a fresh reading would say no more: the rule is not clear
         if verdict.incomplete:
-            return 0.0, "Drive normally until every monitor is complete, or ask the agency."
+            return 0.0, "Let every monitor complete; its record says how. Or ask the agency."
         return 0.0, "Ask the inspection authority how it treats this."
     if verdict.missing == "list":
         return 0.0, "Mend the vehicle list."

@@ -23,6 +23,7 @@ from ingest.domain.due_calendar import (
 )
 from ingest.domain.inspections import Inspection, Open, standing
 from ingest.domain.programs import Program
+from ingest.domain.us_days import us_day
 from ingest.domain.vehicles import Vehicle
 
 ASK_THE_AGENCY = "No current rule for more time is known here: ask the agency."
@@ -54,13 +55,13 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
     stand = standing(history, program.name, today)
     candidates = _candidates(vehicle, program, stand, today)
     found = sorted(candidates, key=lambda one: one[0])
-    reasons = [f"{day.isoformat()}: {why}" for day, why in found]
+    reasons = [f"{us_day(day)}: {why}" for day, why in found]
     due = found[0][0] if found else None
     if due is None:
         reasons.append("No due date is known: enter it in the vehicle list, or the last result.")
     opens = _opens(program, due)
     if opens is not None and due is not None:
-        reasons.append(f"{opens.isoformat()}: first day on which a test counts for {due}.")
+        reasons.append(f"{us_day(opens)}: first day on which a test counts for {us_day(due)}.")
     retest_by = _retest_by(program, vehicle, stand)
     if stand.last is not None:
         reasons.append(_unsettled(stand.last, retest_by))
@@ -68,7 +69,7 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
     test_by = None if not limits else _test_day(vehicle, min(limits), reasons)
     if opens is not None and test_by is not None and test_by < opens and retest_by is None:
         reasons.append(
-            f"{test_by.isoformat()}: too early to count, the window opens {opens.isoformat()}: "
+            f"{us_day(test_by)}: too early to count, the window opens {us_day(opens)}: "
             "ask the agency before the lay-up."
         )
     return Due(
@@ -142,7 +143,7 @@ def _candidates(
     if listed is not None and not settled:
         yield listed, "due by the vehicle list"
     if passed is not None and passed.valid_until is not None:
-        yield passed.valid_until, f"the certificate of {passed.day} ends"
+        yield passed.valid_until, f"the certificate of {us_day(passed.day)} ends"
     elif passed is not None and (listed is None or settled):
         yield from _next(vehicle, program, passed, listed)
     if passed is None and listed is None:
@@ -154,7 +155,7 @@ def _next(
     vehicle: Vehicle, program: Program, passed: Inspection, listed: date | None
 ) -> Iterator[tuple[date, str]]:
     """The next due date after a pass: of the program's own calendar, or a period after the test."""
-    said, dates = f"the last passed test was on {passed.day}", program.dates
+    said, dates = f"the last passed test was on {us_day(passed.day)}", program.dates
     period = None if dates.period_months is None else dates.period_months.value
     if listed is None or dates.digit_months is not None or not own_calendar(dates):
         day = next(calendar_days(vehicle, dates, passed.day), None)
@@ -164,12 +165,12 @@ def _next(
             yield due, f"by {calendar_words(vehicle, dates)}; {said}"
         elif period is not None:
             due = months_later(passed.day, period)
-            yield due, f"{period} months after the passed test of {passed.day}"
+            yield due, f"{period} months after the passed test of {us_day(passed.day)}"
     elif period is not None:
         steps = 1  # always from the listed day: 31, 28, 31 and not 31, 28, 28
         while _counts(vehicle, program, passed.day, due := months_later(listed, steps * period)):
             steps += 1
-        yield due, f"every {period} months from {listed}; {said}"
+        yield due, f"every {period} months from {us_day(listed)}; {said}"
 
 
 def _counts(vehicle: Vehicle, program: Program, tested: date, due: date) -> bool:
@@ -218,7 +219,11 @@ def _renewal(
     if life is not None:
         ends = min(filter(None, (ends, passed.day + timedelta(days=life.value))))
     if ends is not None and ends < expiry:
-        yield expiry, f"the registration expires; the certificate of {passed.day} ends {ends}"
+        yield (
+            expiry,
+            f"the registration expires; the certificate of {us_day(passed.day)} ends "
+            f"{us_day(ends)}",
+        )
 
 
 def _opens(program: Program, due: date | None) -> date | None:
@@ -242,16 +247,16 @@ def _retest_by(program: Program, vehicle: Vehicle, stand: Open) -> date | None:
 def _unsettled(last: Inspection, retest_by: date | None) -> str:
     what = ", ".join(last.codes or tuple(last.monitors))
     told = f" for {what}" if what else ""
-    until = "as the station says" if retest_by is None else f"by {retest_by.isoformat()}"
-    return f"{last.day.isoformat()}: {last.result.value}{told}; retest {until}."
+    until = "as the station says" if retest_by is None else f"by {us_day(retest_by)}"
+    return f"{us_day(last.day)}: {last.result.value}{told}; retest {until}."
 
 
 def _test_day(vehicle: Vehicle, limit: date, reasons: list[str]) -> date:
     """The last day to plan for: before a lay-up, and not on a holiday of the state."""
     day = lay_up.latest_test_day(vehicle.lay_up or (), limit)
     if day != limit:
-        reasons.append(f"{day.isoformat()}: test before the lay-up that covers {limit}.")
+        reasons.append(f"{us_day(day)}: test before the lay-up that covers {us_day(limit)}.")
     while (name := holiday(day, vehicle.registration_state)) is not None:
-        reasons.append(f"{day.isoformat()}: {name}, stations may be closed; one day earlier.")
+        reasons.append(f"{us_day(day)}: {name}, stations may be closed; one day earlier.")
         day -= _DAY
     return day

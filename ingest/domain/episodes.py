@@ -31,13 +31,16 @@ from ingest.domain.details import (
     take_ecu_details,
     take_vehicle_details,
 )
+from ingest.domain.falls import falls
 from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 5
+FOLD_VERSION = 6
 """Counted up with every change of what is folded: states of another one are folded again."""
-Kind = Literal["mil_on", "code", "not_complete", "clear", "another_tester", "software_changed"]
+Kind = Literal[
+    "mil_on", "code", "not_complete", "clear", "another_tester", "software_changed", "counter_fell"
+]
 Key = tuple[str, int]
 
 _ECU_FIELDS = (
@@ -46,7 +49,8 @@ _ECU_FIELDS = (
 )  # fmt: skip
 _VALUES = (
     *COUNTERS,
-    "distance_with_mil_km", "minutes_with_mil_min", "odometer_km", "fuel_level_pct", "module_v",
+    "distance_with_mil_km", "minutes_with_mil_min", "odometer_km", "fuel_type", "fuel_level_pct",
+    "module_v",
 )  # fmt: skip
 _EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permanent"})
 
@@ -55,7 +59,7 @@ class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
     """Something with a start and maybe an end (epoch ms), found in readings by their keys.
 
     `subject` is '' for the lamp, clears and another tester, 'P0420:confirmed' for a code, the ECU
-    for software that changed, else a monitor's value.
+    for software that changed, the counter that fell, else a monitor's value.
     """
 
     kind: Kind
@@ -166,6 +170,9 @@ def _take(
     for ecu_id, said in reprogrammed.items():
         details = {"evidence": said, "not_before": picture.heard_at}
         changed.append(_at_once("software_changed", ecu_id, at, key, details))
+    for one in falls(picture, report, at, anew=reprogrammed.keys()):
+        fell = {"before": one.before, "now": one.now}
+        changed.append(_at_once("counter_fell", one.subject, at, key, fell))
     picture.boot = (report.journal, report.boot_no)
     if report.ecus or report.heard in UNREAD:
         picture.heard_at = at

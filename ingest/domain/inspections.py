@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
+from typing import Literal
 
 from gateway.facts import Monitor
+from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.out_of_area import OutOfArea
 
 _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 MAX_CERTIFICATE, MAX_NOTE = 64, 500
@@ -40,6 +43,21 @@ class Inspection:
     retest_by: date | None = None
     note: str = ""
     id: int | None = None
+
+
+EntryKind = Literal["result", "walk-around", "out of area"]
+Entry = Inspection | ObservedLamp | OutOfArea
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """An entry that was taken back: it counts no more, and is kept with who and why."""
+
+    kind: EntryKind
+    entry: Entry
+    at: datetime
+    by: str
+    why: str
 
 
 def entry_faults(entry: Inspection, programs: Iterable[str], today: date) -> Iterator[str]:

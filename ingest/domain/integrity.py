@@ -1,4 +1,4 @@
-"""What does not fit a vehicle's own past: software, VIN, readiness set back, odometer running back.
+"""What does not fit a vehicle's own past, or its list: software, VIN, readiness, counters, fuel.
 
 Nothing is proven by a finding: an update, another controller or a battery change does the same.
 Each one says what to look at.
@@ -7,30 +7,20 @@ Each one says what to look at.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Literal
+from types import MappingProxyType
 
 from ingest.domain.clear_causes import explain_clear
 from ingest.domain.contradictions import SLACK_KM
+from ingest.domain.doubts import Doubt
 from ingest.domain.episodes import Episode
+from ingest.domain.listed_doubts import listed_doubts
 from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
 from ingest.domain.vehicles import Vehicle
 
 KM_PER_MILE = 1.609344
 """NIST Special Publication 811, appendix B: exact."""
-Kind = Literal["software", "vin", "unrecorded_clear", "odometer"]
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """One thing that does not fit. `at` (epoch ms) is when it was seen; None: it stands now."""
-
-    kind: Kind
-    at: int | None
-    text: str
-    look_at: str
 
 
 def doubts(
@@ -40,9 +30,11 @@ def doubts(
     repairs: Sequence[Repair] = (),
 ) -> tuple[Doubt, ...]:
     """Everything that does not fit, what stands now first, then the newest."""
-    found = [*_software(events), *_clears(events, repairs)]
+    found = [*_software(events), *_clears(events, repairs), *_counters(events)]
     found.sort(key=lambda one: -(one.at or 0))
-    now = [] if picture is None else [*_vin(vehicle, picture), *_odometer(vehicle, picture)]
+    now = list(listed_doubts(vehicle, picture))
+    if picture is not None:
+        now = [*_vin(vehicle, picture), *_odometer(vehicle, picture), *now]
     return (*now, *found)
 
 
@@ -97,6 +89,34 @@ def _clears(events: Sequence[Episode], repairs: Sequence[Repair]) -> Iterator[Do
                 "Readiness was set back, and no repair is recorded for that time.",
                 "Who was at the vehicle; record the repair, or have the fault looked for again.",
             )
+
+
+_COUNTERS = MappingProxyType(
+    {
+        "distance_since_clear_km": ("The distance since codes cleared", KM_PER_MILE, " mi"),
+        "warm_ups_since_clear": ("The warm-ups since codes cleared", 1.0, ""),
+        "minutes_since_clear_min": ("The minutes since codes cleared", 1.0, ""),
+        "odometer_km": ("The odometer", KM_PER_MILE, " mi"),
+    }
+)
+_SINCE_CLEAR = "Whether codes were cleared, or another controller answered this time."
+_CLUSTER = "Whether the instrument cluster or its controller was replaced."
+_IN_USE = "A recorded update or replacement of the controller: in-use counters stay over a clear."
+
+
+def _counters(events: Iterable[Episode]) -> Iterator[Doubt]:
+    for one in events:
+        if one.kind != "counter_fell":
+            continue
+        name, size, unit = _COUNTERS.get(one.subject, ("", 1.0, ""))
+        if name:
+            look_at = _CLUSTER if one.subject == "odometer_km" else _SINCE_CLEAR
+        else:
+            ecu, _, counter = one.subject.partition(" ")
+            name, look_at = f"ECU {ecu}: the in-use counter {counter.replace('_', ' ')}", _IN_USE
+        before, now = (float(one.details[when]) / size for when in ("before", "now"))
+        text = f"{name} fell from {before:,.0f} to {now:,.0f}{unit}."
+        yield Doubt("counter", one.started_at, text, look_at)
 
 
 def _day(at: int) -> date:

@@ -7,13 +7,17 @@ moment of the same boot (modelling choice of this project).
 from __future__ import annotations
 
 from datetime import datetime
+from functools import lru_cache
 
 import msgspec
+from msgspec import UNSET
 
 from gateway import contract
 
 SANE_FROM_MS = 1_577_836_800_000
 """2020-01-01: an older time can only be a clock that was never set (modelling choice)."""
+SANE_UNTIL_MS = 4_102_444_800_000
+"""2100-01-01: no moment is placed later, however wrong a clock or an uptime is (a choice; X)."""
 DAY_MS = 86_400_000
 """How far before its journal a reading may seem to lie before its clock is not believed."""
 
@@ -28,17 +32,50 @@ class Anchor(msgspec.Struct, kw_only=True, omit_defaults=True):
     synced: bool = False
 
 
+@lru_cache(maxsize=8192)
 def epoch_ms(text: str) -> int:
-    """Epoch milliseconds of a time of the contract."""
+    """Epoch milliseconds of a time of the contract; many readings name the same journal's start."""
     moment = datetime.fromisoformat(text)
     return int(moment.timestamp()) * 1000 + moment.microsecond // 1000
 
 
+def sane_ms(text: str) -> int:
+    """The same, within the sane years: a calendar of any zone has a day for it."""
+    return _sane(epoch_ms(text))
+
+
+def _sane(moment: int) -> int:
+    return min(max(moment, SANE_FROM_MS), SANE_UNTIL_MS)
+
+
+def wakes_at(message: contract.Presence, heard: int) -> int | None:
+    """When a gateway that was heard (epoch ms) going to sleep wakes; None if it does not sleep.
+
+    Its own word; where its clock is a day or more wrong, how long it means to sleep; and where
+    neither can be, the longest sleep there is.
+    """
+    if message.wake_by is UNSET:
+        return None
+    wakes = epoch_ms(message.wake_by)
+    wrong = 0 if message.at is None else epoch_ms(message.at) - heard
+    if abs(wrong) >= DAY_MS:
+        wakes -= wrong
+    longest = heard + contract.MAX_SLEEP_S * 1000
+    return wakes if heard - DAY_MS <= wakes <= longest else longest
+
+
 def observe(anchor: Anchor | None, report: contract.Report) -> int:
-    """Place a report in time: a good clock, else the uptime of the boot, else the last moment."""
+    """Place a report in time: a good clock, else the uptime of the boot, else the last moment.
+
+    Always within the sane years, so that no report can put a moment where no calendar goes.
+    """
+    return _sane(_observe(anchor, report))
+
+
+def _observe(anchor: Anchor | None, report: contract.Report) -> int:
     taken = epoch_ms(report.taken_at) if report.taken_at is not None else None
     begun = epoch_ms(report.journal_created_at) - DAY_MS
-    usable = taken is not None and taken >= max(SANE_FROM_MS, begun)
+    usable = taken is not None and max(SANE_FROM_MS, begun) <= taken < SANE_UNTIL_MS
     same_boot = (
         anchor is not None
         and anchor.boot_no == report.boot_no

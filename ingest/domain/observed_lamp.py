@@ -7,7 +7,7 @@ the lamp with the key on and the engine off, and, while it is commanded on, with
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -20,13 +20,22 @@ class ObservedLamp:
     """One walk-around entry. `at` is aware; None means that nobody looked at that moment.
 
     `lit_at_key_on`: with the key on and the engine off. `lit_while_running`: with the engine
-    running, steady or flashing. `by` is who looked.
+    running, steady or flashing. `connector_works`: the data link connector is there, untampered
+    and not loose. `by` is who looked; `id` is None until stored.
     """
 
     at: datetime
     lit_at_key_on: bool | None
     lit_while_running: bool | None
     by: str
+    connector_works: bool | None = None
+    id: int | None = field(default=None, compare=False)
+
+    @property
+    def empty(self) -> bool:
+        """Whether nobody looked at anything."""
+        seen = (self.lit_at_key_on, self.lit_while_running, self.connector_works)
+        return all(one is None for one in seen)
 
 
 class LampFinding(StrEnum):

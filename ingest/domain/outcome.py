@@ -69,7 +69,8 @@ class Verdict(msgspec.Struct, frozen=True):
     cannot be counted; where a program names the monitors (`allowed_monitors`), only those count
     as spare. `in_scope` is False where the program does not cover the vehicle, or exempts it
     altogether; `exempt` is True where no periodic test is asked of it. `retest` says that it was
-    judged as the test after a failure. `observed` is what a look at the lamp showed.
+    judged as the test after a failure. `observed` is what a look at the lamp showed;
+    `check_by_eye` is still to be looked at, `seen_by_eye` was.
     """
 
     outcome: Outcome
@@ -85,6 +86,7 @@ class Verdict(msgspec.Struct, frozen=True):
     missing: Missing = ""
     allowed_monitors: tuple[Monitor, ...] = ()
     observed: tuple[LampFinding, ...] = ()
+    seen_by_eye: tuple[str, ...] = ()
 
 
 def cited_reason(text: str, fact: str, cited: Cited) -> Reason:
@@ -111,3 +113,21 @@ def names(monitors: tuple[Monitor, ...]) -> str:
 def plural(count: int, one: str) -> str:
     """'1 monitor', '2 monitors'."""
     return f"{count} {one}" if count == 1 else f"{count} {one}s"
+
+
+def margin_words(verdict: Verdict) -> str | None:
+    """How many monitors there are to spare; None where nothing could be counted."""
+    if verdict.spare is None or verdict.allowed_incomplete is None:
+        return None
+    found = plural(len(verdict.incomplete), "monitor")
+    if verdict.allowed_monitors:
+        may = f"only {names(verdict.allowed_monitors)} may be"
+    elif verdict.allowed_incomplete:
+        may = f"{verdict.allowed_incomplete} may be"
+    else:
+        may = "none may be"
+    if verdict.spare < 0:
+        left = f"{-verdict.spare} too many"
+    else:
+        left = f"{verdict.spare or 'none'} to spare"
+    return f"{found} not complete, {may}: {left}."

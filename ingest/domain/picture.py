@@ -92,6 +92,7 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     distance_with_mil_km: float | None = None
     minutes_with_mil_min: int | None = None
     odometer_km: float | None = None
+    fuel_type: int | None = None
     fuel_level_pct: float | None = None
     module_v: float | None = None
     live: dict[str, float] | None = None

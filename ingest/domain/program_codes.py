@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from ingest.domain.citation import Cited, ModelYear
+from ingest.domain.citation import Cited, ModelYear, Text, Value
 
 LampWording = Literal["lamp", "lamp_for_codes"]
 """Whether the commanded lamp alone fails a vehicle, or the lamp commanded on for stored codes."""
@@ -42,3 +42,9 @@ class SeenLamp(Cited):
     """What a person sees of the lamp that fails a vehicle."""
 
     seen: Literal["dark_at_key_on", "dark_while_commanded", "lit_while_running"]
+
+
+class EyeCheck(Value[Text]):
+    """What a gateway cannot see, and which part of a walk-around answers it (None: no part)."""
+
+    look: Literal["key_on", "running", "connector"] | None = None

@@ -10,6 +10,7 @@ from pydantic import Field, ValidationError
 
 from ingest.domain.citation import Cited, Days, Strict, Text, Value
 from ingest.domain.program_codes import (
+    EyeCheck,
     LampWording,
     Operation,
     PermanentCodes,
@@ -34,13 +35,14 @@ class ProgramError(ValueError):
 
 
 class Program(Strict):
-    """One inspection program. `name` is the stem of its file.
+    """One inspection program. `name` is the stem of its file, `called` its short name on screen.
 
     `allowed_unknown` stands in place of `allowed_incomplete` where the limits are not published.
     """
 
     name: Text
     title: Text
+    called: Text | None = None
     authority: Text
     advisory: Text
     scope: Annotated[list[Scope], Field(min_length=1)]
@@ -58,9 +60,14 @@ class Program(Strict):
     fail_word: Value[Text]
     not_ready_word: Value[Text]
     stale_after_days: Value[Days]
-    check_by_eye: list[Value[Text]] = Field(default_factory=list)
+    check_by_eye: list[EyeCheck] = Field(default_factory=list)
     dates: Dates = Field(default_factory=Dates)
     exceptions: list[VehicleException] = Field(default_factory=list)
+
+    @property
+    def short(self) -> str:
+        """Its name on screen."""
+        return self.called or self.title
 
     def allowance(self, model_year: int, fuel: Fuel = Fuel.GASOLINE) -> Allowance | None:
         """The allowance of a model year and fuel, or None where the program has none for it."""

@@ -69,7 +69,8 @@ def _one_of(allowed: tuple[str, ...]) -> Callable[[str], str]:
     return lambda text: known[text.casefold()]
 
 
-def _zone(text: str) -> str:
+def parse_zone(text: str) -> str:
+    """An IANA time zone."""
     ZoneInfo(text)
     return text
 
@@ -100,7 +101,7 @@ def _state_code(text: str) -> str:
     return text.upper()
 
 
-def _weekdays(text: str) -> tuple[int, ...]:
+def parse_weekdays(text: str) -> tuple[int, ...]:
     """Days such as 'Mon Tue Fri' or 'Mon-Fri', Monday is 0."""
     names = {name.casefold(): number for number, name in enumerate(WEEKDAYS)}
     found: set[int] = set()
@@ -113,7 +114,8 @@ def _weekdays(text: str) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def _show_weekdays(days: tuple[int, ...]) -> str:
+def show_weekdays(days: tuple[int, ...]) -> str:
+    """The text that `parse_weekdays` reads back."""
     return " ".join(WEEKDAYS[day] for day in days)
 
 
@@ -136,7 +138,7 @@ IDENTITY = (
     Column("vin", "VIN", _capitals, "a VIN", required=True, length=32, source=_VIN_RULE),
     Column("plate", "Plate", _capitals, "some text", required=True, length=32),
     Column("depot", "Depot", _text, "some text", required=True),
-    Column("depot_tz", "Depot's time zone", _zone, "an IANA time zone", required=True),
+    Column("depot_tz", "Depot's time zone", parse_zone, "an IANA time zone", required=True),
     Column("program", "Inspection program", _text, "a program", required=True),
     Column(
         "model_year", "Model year", _model_year,
@@ -174,8 +176,8 @@ PARTICULARS = (
         show=lay_up.show_seasons, restore=lay_up.parse_seasons, length=200,
     ),
     Column(
-        "duty_days", "Duty days", _weekdays, "days such as Mon-Fri or Mon Wed Sat",
-        show=_show_weekdays, restore=_weekdays, length=32,
+        "duty_days", "Duty days", parse_weekdays, "days such as Mon-Fri or Mon Wed Sat",
+        show=show_weekdays, restore=parse_weekdays, length=32,
     ),
     _day("in_service_date", "In service since"),
     Column("odometer_mi", "Odometer, miles", _above_zero, _POSITIVE, whole_number=True),

@@ -188,6 +188,10 @@ class _Row:
             start, end = self.values[first], self.values[last]
             if start is not None and end is not None and start >= end:
                 self.fault(last, f"a day after {first} {start.isoformat()}")
+        fuel, ignition = self.values["fuel"], self.values["ignition"]
+        usual = _USUAL_IGNITION.get(fuel or "")
+        if usual is not None and ignition is not None and ignition is not usual:
+            self.fault("ignition", f"{usual.value} as usual for {fuel}", warning=True)
         spare = self.values["spare_for"]
         if spare is not None and spare == self.values["unit"]:
             self.fault("spare_for", "another unit")
@@ -205,6 +209,13 @@ _NEEDS = (
     ("certificate_until", "certificate_number"),
 )
 """Where the first column is given the second must be."""
+_USUAL_IGNITION = {
+    "gasoline": Ignition.SPARK,
+    "gasoline hybrid": Ignition.SPARK,
+    "diesel": Ignition.COMPRESSION,
+    "diesel hybrid": Ignition.COMPRESSION,
+}
+"""Common practice, no source; another one is told and refuses nothing."""
 _IN_ORDER = (("fitted_from", "fitted_until"), ("in_service_date", "lease_end"))
 
 

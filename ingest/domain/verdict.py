@@ -13,9 +13,11 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from gateway.facts import FULL_NAMES, Ignition, Monitor
-from ingest.domain import verdict_codes, verdict_counts, verdict_scope
+from ingest.domain import out_of_area, verdict_codes, verdict_counts, verdict_scope
+from ingest.domain.check_by_eye import eyes
 from ingest.domain.contradictions import contradictions, dropped, ignition_told
 from ingest.domain.observed_lamp import LampFinding, ObservedLamp, compare
+from ingest.domain.out_of_area import OutOfArea
 from ingest.domain.outcome import (
     LAMP_NAME,
     OUTCOME_TEXT,
@@ -32,14 +34,13 @@ from ingest.domain.picture import Picture
 from ingest.domain.program_exceptions import COMMUNICATION, VehicleException
 from ingest.domain.program_scope import Fuel, Scope, covered, fuel_of
 from ingest.domain.programs import Program
+from ingest.domain.us_days import us_day
 from ingest.domain.vehicles import Vehicle
 
 __all__ = ["OUTCOME_TEXT", "Outcome", "Reason", "Verdict", "judge"]
 
-HYBRID_EYE = (
-    "Hybrid: the engine may stand still in the ready state, so look at the lamp again once it runs "
-    "(from memory)."
-)
+_NOT_LIT = f"The {LAMP_NAME} is not commanded on."
+_NONE: Missing = ""
 _WEIGHED = (
     (Outcome.WOULD_FAIL, False),
     (Outcome.CANNOT_TELL, True),
@@ -57,26 +58,29 @@ def judge(
     stale_after_days: float | None = None,
     failed_codes: Sequence[str] = (),
     observed: ObservedLamp | None = None,
+    away: OutOfArea | None = None,
 ) -> Verdict:
     """Judge one vehicle at `as_of` (aware).
 
     `stale_after_days` overrides the program's, also for `observed`, the latest look at the lamp;
-    `failed_codes` are those of a failed inspection for which this one would be the retest.
+    `failed_codes` are those of a failed inspection for which this one would be the retest. `away`
+    is what is done while the vehicle is out of the area: told, and never decisive.
     """
     case = _Case(program, vehicle, failed_codes)
+    if away is not None:
+        case.notes.append(our_reason(out_of_area.words(away), away.status.value))
     days = program.stale_after_days.value if stale_after_days is None else stale_after_days
     if observed is not None and (as_of - observed.at).total_seconds() > days * 86_400:
         case.notes.append(_old_look(observed, as_of))
         observed = None
-    year = as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year
-    return case.verdict() if case.scope(year) else case.judge(picture, as_of, days, observed)
+    return case.verdict() if case.scope(as_of) else case.judge(picture, as_of, days, observed)
 
 
 class _Case:
     """One vehicle before one program: findings and other reasons are gathered, then weighed."""
 
     __slots__ = (
-        "counted", "exempt", "eye", "failed_codes", "findings", "fuel", "group", "in_scope",
+        "counted", "exempt", "failed_codes", "findings", "fuel", "group", "in_scope", "look",
         "notes", "observed", "program", "reasons", "vehicle",
     )  # fmt: skip
 
@@ -87,31 +91,35 @@ class _Case:
         self.findings: list[Finding] = []
         self.reasons: list[Reason] = []
         self.notes: list[Reason] = []
-        self.counted = verdict_counts.Counted((), None, None)
+        self.counted = verdict_counts.NOTHING
         self.observed: tuple[LampFinding, ...] = ()
         self.in_scope, self.exempt = True, False
-        eye = tuple(row.value for row in program.check_by_eye)
-        hybrid = vehicle.fuel is not None and vehicle.fuel.endswith("hybrid")
-        self.eye = (*eye, HYBRID_EYE) if hybrid else eye
+        self.look: ObservedLamp | None = None
 
-    def scope(self, year: int) -> bool:
+    def scope(self, as_of: datetime) -> bool:
         """Whether it ends here: the program does not cover the vehicle, or asks no test of it."""
         program, vehicle = self.program, self.vehicle
         found = covered(program.scope, vehicle, self.fuel)
         out = verdict_scope.outside(found, vehicle, self.fuel)
-        row = None if out is not None else program.exemption(vehicle, self.fuel, year)
-        if row is not None:
-            self.exempt = True
-            exempt = verdict_scope.exempt(row, vehicle, year)
-            if row.of == "program":
-                out = exempt
-            else:
-                self.notes.append(exempt)
+        if out is None and program.exempt:
+            out = self._exempt(as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year)
         if out is not None:
             self._out(out)
             return True
         self.group = found.scope
         return self._other_test()
+
+    def _exempt(self, year: int) -> Reason | None:
+        """Why the program asks no test at all; an exemption of the periodic test is noted."""
+        row = self.program.exemption(self.vehicle, self.fuel, year)
+        if row is None:
+            return None
+        self.exempt = True
+        why = verdict_scope.exempt(row, self.vehicle, year)
+        if row.of == "program":
+            return why
+        self.notes.append(why)
+        return None
 
     def _other_test(self) -> bool:
         for row in self._exceptions():
@@ -142,20 +150,23 @@ class _Case:
             return self.verdict()
         if self.group is not None and self.vehicle.gvwr_lb is None and self.group.weighs:
             self.notes.append(verdict_scope.weight_not_known(self.group))
-        self._ignition(picture)
-        doubtful = self._doubts(picture)
-        self._take(verdict_codes.lamp(self.program, picture))
-        if not picture.mil():
-            text = f"The {LAMP_NAME} is not commanded on."
-            self.reasons.append(cited_reason(text, "commanded off", self.program.lamp))
+        ignition, lit = ignition_told(picture), picture.mil() is True
+        if ignition is not None and ignition is not self.vehicle.ignition:
+            self._ignition(ignition)
+        doubtful = self._doubts(picture, ignition)
+        if lit:
+            self._take(verdict_codes.lamp(self.program, picture))
+        else:
+            self.reasons.append(cited_reason(_NOT_LIT, "commanded off", self.program.lamp))
         since = verdict_codes.since_clear(picture, doubtful)
         year = self.vehicle.model_year
         self._take(verdict_codes.permanent(self.program, year, picture, since))
         self._take(verdict_codes.operation(self.program, picture, since))
         self._count(picture, monitors)
-        for one in verdict_counts.retests(self.program, monitors, self.failed_codes):
-            self._take(one)
-        told = verdict_codes.stored(self.program, picture)
+        if self.failed_codes:
+            for one in verdict_counts.retests(self.program, monitors, self.failed_codes):
+                self._take(one)
+        told = None if lit else verdict_codes.stored(self.program, picture)
         if isinstance(told, Reason):
             self.notes.insert(0, told)
         else:
@@ -175,19 +186,16 @@ class _Case:
         read = None if picture is None else picture.readiness_at()
         read_at = None if read is None else datetime.fromtimestamp(read / 1000, UTC)
         commanded = None if picture is None else picture.mil()
-        self.observed = compare(observed, commanded, read_at)
+        self.look, self.observed = observed, compare(observed, commanded, read_at)
         for one in verdict_codes.seen(self.program, observed, self.observed):
             if isinstance(one, Finding):
                 self.findings.append(one)
             else:
                 self.notes.append(one)
 
-    def _ignition(self, picture: Picture) -> None:
+    def _ignition(self, told: Ignition) -> None:
         """Another ignition than listed decides only where the program's rules differ by it."""
-        told = ignition_told(picture)
         vehicle, program = self.vehicle, self.program
-        if told is None or told is vehicle.ignition:
-            return
         fuel = Fuel.GASOLINE if told is Ignition.SPARK else Fuel.DIESEL
         scope = covered(program.scope, vehicle, fuel).scope
         year = vehicle.model_year
@@ -198,10 +206,10 @@ class _Case:
             found = verdict_scope.another_ignition(vehicle, self.fuel, fuel)
             self.findings.append(found)
 
-    def _doubts(self, picture: Picture) -> bool:
+    def _doubts(self, picture: Picture, ignition: Ignition | None) -> bool:
         """Note facts that do not fit; True when the distance since clear cannot be relied on."""
         doubtful = False
-        for one in contradictions(self.vehicle, picture):
+        for one in contradictions(self.vehicle, picture, ignition):
             self.notes.append(our_reason(one.text, one.fact))
             doubtful = doubtful or one.kind == "distance"
         return doubtful
@@ -218,7 +226,9 @@ class _Case:
         self.counted = counted
         self._take(verdict_counts.judged(program, allowance, counted))
         self._take(verdict_counts.otherwise(program, allowance, counted))
-        lost = dropped(picture) - left_out
+        lost = dropped(picture)
+        if left_out:
+            lost -= left_out
         if lost and (counted.spare is None or counted.spare < len(lost)):
             listed = names(tuple(monitor for monitor in Monitor if monitor in lost))
             text = (
@@ -230,21 +240,27 @@ class _Case:
 
     def verdict(self) -> Verdict:
         """Weigh the findings, and set those that decide in front."""
-        outcome, deciding = self._weigh()
-        first = [one.reason for one in deciding]
-        others = [one.reason for one in self.findings if one not in deciding]
-        missing: Missing = deciding[0].missing if deciding else ""
-        words = {
-            Outcome.WOULD_PASS: self.program.pass_word.value,
-            Outcome.WOULD_FAIL: self.program.fail_word.value,
-            Outcome.NOT_READY: self.program.not_ready_word.value,
-        }
-        counted = self.counted
+        outcome, deciding, missing = Outcome.WOULD_PASS, list[Reason](), _NONE
+        if self.findings:
+            outcome, first = self._weigh()
+            missing = first[0].missing if first else _NONE
+            others = [one for one in self.findings if one not in first]
+            deciding = [one.reason for one in (*first, *others)]
+        counted, vehicle = self.counted, self.vehicle
+        hybrid = vehicle.fuel is not None and vehicle.fuel.endswith("hybrid")
+        looked = eyes(
+            self.program.check_by_eye,
+            hybrid,
+            self.look,
+            self.observed,
+            all(one.seen != "lit_while_running" for one in self.program.seen_lamp),
+        )
         return Verdict(
             outcome=outcome,
-            program_word=words.get(outcome, ""),
-            reasons=(*first, *others, *self.reasons, *self.notes),
-            check_by_eye=self.eye,
+            program_word=_word(self.program, outcome),
+            reasons=(*deciding, *self.reasons, *self.notes),
+            check_by_eye=looked.left,
+            seen_by_eye=looked.answered,
             incomplete=counted.incomplete,
             allowed_incomplete=counted.allowed,
             spare=counted.spare,
@@ -258,13 +274,22 @@ class _Case:
 
     def _weigh(self) -> tuple[Outcome, list[Finding]]:
         """What fails; then what leaves the rest open; then not ready; then what else is open."""
-        found = self.findings
-        if found:
-            for outcome, first in _WEIGHED:
-                deciding = [one for one in found if one.outcome is outcome and one.first >= first]
-                if deciding:
-                    return outcome, deciding
+        for outcome, first in _WEIGHED:
+            deciding = [
+                one for one in self.findings if one.outcome is outcome and one.first >= first
+            ]
+            if deciding:
+                return outcome, deciding
         return Outcome.WOULD_PASS, []
+
+
+def _word(program: Program, outcome: Outcome) -> str:
+    """The program's own word for an outcome; '' where it has none."""
+    if outcome is Outcome.WOULD_PASS:
+        return program.pass_word.value
+    if outcome is Outcome.WOULD_FAIL:
+        return program.fail_word.value
+    return program.not_ready_word.value if outcome is Outcome.NOT_READY else ""
 
 
 def _exception(row: VehicleException) -> Reason:
@@ -280,4 +305,4 @@ def _exception(row: VehicleException) -> Reason:
 def _old_look(observed: ObservedLamp, as_of: datetime) -> Reason:
     days = (as_of - observed.at).days
     text = f"The lamp was last looked at {days} days ago, by {observed.by}: look again."
-    return our_reason(text, f"seen {observed.at:%Y-%m-%d}")
+    return our_reason(text, f"seen {us_day(observed.at.date())}")

@@ -10,6 +10,7 @@ from ingest.domain.outcome import LAMP_NAME, Finding, Outcome, Reason, cited_rea
 from ingest.domain.picture import Picture
 from ingest.domain.program_codes import Counter, PermanentCodes
 from ingest.domain.programs import Program
+from ingest.domain.us_days import us_day
 
 KM_PER_MILE = 1.609344
 """International mile (NIST SP 811, Appendix B; A)."""
@@ -37,7 +38,9 @@ def seen(
     """What a person saw: a finding where the program fails it, else a reason."""
     if observed is None:
         return
-    when = f"seen {observed.at:%Y-%m-%d} by {observed.by}"
+    when = f"seen {us_day(observed.at.date())} by {observed.by}"
+    if observed.connector_works is False:
+        yield _connector(program, when)
     for one in found:
         words = _SEEN.get(one)
         if words is None:
@@ -50,10 +53,18 @@ def seen(
             yield our_reason(f"{words} ({when}).", one.value.replace("_", " "))
 
 
-def lamp(program: Program, picture: Picture) -> Finding | None:
-    """The commanded lamp by the program's wording: the lamp alone, or the lamp for codes."""
-    if not picture.mil():
-        return None
+def _connector(program: Program, when: str) -> Finding:
+    """40 CFR 85.2207(a): the connector missing, tampered with or otherwise inoperable (A)."""
+    text = f"The data link connector was found missing, tampered with or not working ({when})."
+    row = next((one for one in program.check_by_eye if one.look == "connector"), None)
+    fact = "connector seen bad"
+    return Finding(
+        Outcome.WOULD_FAIL, cited_reason(text, fact, row) if row else our_reason(text, fact)
+    )
+
+
+def lamp(program: Program, picture: Picture) -> Finding:
+    """The lamp that is commanded on, by the program's wording: alone, or for codes."""
     codes = sorted(picture.codes("confirmed") or ())
     by = ", ".join(sorted(name for name, ecu in picture.ecus.items() if ecu.mil))
     if codes:
@@ -70,16 +81,17 @@ def lamp(program: Program, picture: Picture) -> Finding | None:
 
 
 def stored(program: Program, picture: Picture) -> Finding | Reason | None:
-    """Codes with the lamp off: they do not decide, yet should be seen; or the rule may fail them.
+    """Codes while the lamp is off: they do not decide, yet should be seen; or the rule may fail.
 
     40 CFR 85.2222(d)(2), from memory: with the lamp not commanded a vehicle passes.
     """
-    if picture.mil():
+    ecus = picture.ecus.values()
+    if not any(ecu.confirmed or ecu.pending or ecu.permanent or ecu.code_count for ecu in ecus):
         return None
     kinds = ("confirmed", "pending", "permanent")
     found = {kind: sorted(picture.codes(kind) or ()) for kind in kinds}
     rule = program.stored_codes
-    counted = any(ecu.code_count for ecu in picture.ecus.values())
+    counted = any(ecu.code_count for ecu in ecus)
     if rule.value == "unclear" and (found["confirmed"] or counted):
         listed = ", ".join(found["confirmed"]) or "counted, none listed"
         text = (
@@ -90,8 +102,18 @@ def stored(program: Program, picture: Picture) -> Finding | Reason | None:
     listed = "; ".join(f"{kind} {', '.join(codes)}" for kind, codes in found.items() if codes)
     if not listed:
         return None
-    text = f"Codes are stored with the lamp off: {listed}. The lamp may come on."
+    text = f"Codes are stored with the lamp off: {listed}. {_lamp_off(bool(found['confirmed']))}"
     return cited_reason(text, listed, rule)
+
+
+def _lamp_off(confirmed: bool) -> str:
+    """13 CCR 1968.2 (d)(2.3): off after three driving cycles in which the monitor passed (B)."""
+    if not confirmed:
+        return "The lamp comes on if the fault is found again."
+    return (
+        "The lamp goes out by itself after three driving cycles without the fault while the code "
+        "stays stored; it comes on again with the fault."
+    )
 
 
 def since_clear(picture: Picture, distance_doubtful: bool) -> dict[Counter, float | None]:

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from gateway.facts import CONTINUOUS, FULL_NAMES, Monitor
 from ingest.domain.outcome import Finding, Outcome, Reason, cited_reason, names, plural
 from ingest.domain.program_counts import Allowance
 from ingest.domain.programs import Program
 
+_EVERY = tuple(Monitor)
+_COUNTED = tuple(monitor for monitor in Monitor if monitor not in CONTINUOUS)
 
-@dataclass(frozen=True, slots=True)
-class Counted:
+
+class Counted(NamedTuple):
     """The counted monitors not complete, with what may be; None where it is not known."""
 
     incomplete: tuple[Monitor, ...]
     allowed: int | None
     spare: int | None
     named: tuple[Monitor, ...] = ()
+
+
+NOTHING = Counted((), None, None)
 
 
 def count(
@@ -28,19 +33,18 @@ def count(
     left_out: frozenset[Monitor],
 ) -> Counted:
     """Count the monitors not complete; `left_out` are those an exception takes out."""
-    every = program.count_scope.value == "all"
-    counts = [
-        monitor
-        for monitor in Monitor
-        if monitor in monitors and monitor not in left_out
-        if every or monitor not in CONTINUOUS
-    ]
-    incomplete = tuple(monitor for monitor in counts if not monitors[monitor])
+    order = _EVERY if program.count_scope.value == "all" else _COUNTED
+    incomplete = tuple(
+        [one for one in order if monitors.get(one) is False and one not in left_out]
+    )  # a list first: a generator is slower, and this is done for every vehicle
     if allowance is None:
         return Counted(incomplete, None, None)
     if allowance.value is not None:
         return Counted(incomplete, allowance.value, allowance.value - len(incomplete))
-    named = tuple(monitor for monitor in counts if monitor in (allowance.monitors or ()))
+    by_name = allowance.monitors or ()
+    named = tuple(
+        one for one in order if one in by_name and one in monitors and one not in left_out
+    )
     over = sum(monitor not in named for monitor in incomplete)
     left = sum(monitor not in incomplete for monitor in named)
     return Counted(incomplete, len(named), -over if over else left, named)

@@ -5,23 +5,23 @@ Every move is kept as an `alert_event` with who and when.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, insert, select, update
+from sqlalchemy import Connection, Row, insert, select
 
 from ingest.domain import alerts as rules
 from ingest.domain.alerts import AlertState, Condition
 from ingest.domain.episodes import Episode
-from ingest.store.database import insert_or_ignore
+from ingest.store import bulk
 from ingest.store.schema import alert, alert_event, notice
 
 SYSTEM = "system"
 SHELVE = "shelve"
 _STAYING = ("", SHELVE)
 """Events that set a flag or a time and leave the state as it is."""
-CHUNK = 500
 LAMP_TEXT = "MIL (check engine) came on."
 LAMP_INSTRUCTION = "A flashing lamp: ease off and stop where it is safe. A steady lamp: report it."
 
@@ -47,14 +47,11 @@ class Move:
     columns: dict[str, Any]
 
 
-def by_episode(connection: Connection, ids: Iterable[int]) -> dict[int, list[Row[Any]]]:
+def by_episode(connection: Connection, ids: Iterable[int]) -> dict[int, list[Any]]:
     """The alerts of some episodes."""
-    found: dict[int, list[Row[Any]]] = {}
-    wanted = sorted(set(ids))
-    for start in range(0, len(wanted), CHUNK):
-        query = select(alert).where(alert.c.episode_id.in_(wanted[start : start + CHUNK]))
-        for row in connection.execute(query):
-            found.setdefault(row.episode_id, []).append(row)
+    found: dict[int, list[Any]] = {}
+    for row in bulk.select_in(connection, tuple(alert.c), alert.c.episode_id, ids):
+        found.setdefault(row.episode_id, []).append(row)
     return found
 
 
@@ -152,7 +149,7 @@ def open_alerts(connection: Connection, rows: Sequence[dict[str, Any]], now: int
         }
         for alert_id, row in zip(ids, rows, strict=True)
     ]
-    connection.execute(insert(alert_event), events)
+    bulk.insert(connection, alert_event, events)
 
 
 def return_to_normal(
@@ -201,20 +198,20 @@ def apply(connection: Connection, moves: Sequence[Move], now: int) -> list[Alert
     """
     events = []
     states = []
+    changed: dict[tuple[str, ...], list[dict[str, Any]]] = defaultdict(list)
     for move in moves:
         state = AlertState(move.row.state)
         after = state if move.event in _STAYING else rules.step(state, move.event)
         states.append(after)
-        connection.execute(
-            update(alert)
-            .where(alert.c.id == bindparam("b_id"))
-            .values(**move.columns, state=str(after), version=move.row.version + 1),
-            {"b_id": move.row.id},
-        )
+        row = {
+            "id": move.row.id, "state": str(after), "version": move.row.version + 1, **move.columns
+        }  # fmt: skip
+        changed[tuple(row)].append(row)
         if move.event:
             events.append(_event_row(move, str(after), now))
-    if events:
-        connection.execute(insert(alert_event), events)
+    for rows in changed.values():
+        bulk.update(connection, alert, rows)
+    bulk.insert(connection, alert_event, events)
     return states
 
 
@@ -239,4 +236,4 @@ def locked(connection: Connection, alert_id: int) -> Row[Any] | None:
 def note_notice(connection: Connection, alert_id: int, channel: str, outcome: str, at: int) -> None:
     """Keep that a notice was sent; the first record stands."""
     row = {"alert_id": alert_id, "channel": channel, "sent_at": at, "outcome": outcome}
-    insert_or_ignore(connection, notice, [row])
+    bulk.insert_or_ignore(connection, notice, [row])

@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from datetime import datetime
 from typing import Any
 
 from ingest.domain.cycles import Cycle
+from ingest.domain.doubts import Doubt
 from ingest.domain.drivers import DriverDay
 from ingest.domain.due import Need
 from ingest.domain.due_dates import Due
 from ingest.domain.explanation import Explanation
-from ingest.domain.inspections import Inspection
-from ingest.domain.integrity import Doubt
+from ingest.domain.inspections import Inspection, Withdrawn
 from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.out_of_area import OutOfArea
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import Verdict
-
-
-@dataclass(frozen=True, slots=True)
-class DepotSettings:
-    """A depot: bays by name, open weekdays (Monday is 0), hours on its own clock, closed days."""
-
-    name: str
-    tz: str
-    bays: tuple[str, ...]
-    weekdays: tuple[int, ...]
-    opens: time
-    closes: time
-    closed_days: tuple[date, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +141,10 @@ class VehicleRecord:
     """Results of official inspections, the oldest first."""
     looks: tuple[ObservedLamp, ...] = ()
     """What people saw of the lamp, the newest first."""
+    absences: tuple[OutOfArea, ...] = ()
+    """When it was out of its program's area, the oldest first."""
+    withdrawn: tuple[Withdrawn, ...] = ()
+    """What people entered and took back, the newest first."""
     doubts: tuple[Doubt, ...] = ()
     """What does not fit the vehicle's own past."""
     drivers: tuple[DriverDay, ...] = ()

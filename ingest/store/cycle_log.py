@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, and_, bindparam, delete, select
+from sqlalchemy import Connection, select
 
 from ingest.domain.cycles import Cycle, Key
-from ingest.store.database import upsert
+from ingest.store import bulk
 from ingest.store.schema import driving_cycle, vehicle
 
 Cycles = Mapping[Key, Cycle]
@@ -22,25 +22,32 @@ _decoder = msgspec.json.Decoder(Cycle)
 def write_changes(connection: Connection, changes: Mapping[int, Cycles]) -> None:
     """Store the driving cycles a fold came upon, by vehicle."""
     rows = [_values(one, item) for one, cycles in changes.items() for item in cycles.values()]
-    upsert(connection, driving_cycle, rows)
+    bulk.upsert(connection, driving_cycle, rows)
 
 
-def write_diff(connection: Connection, vehicle_id: int, fresh: Cycles) -> None:
-    """Make the stored driving cycles of a vehicle those of a whole fold."""
-    kept = stored(connection, vehicle_id)
+def write_diff(
+    connection: Connection, vehicle_id: int, fresh: Cycles, covers: Callable[[Key], bool]
+) -> None:
+    """Make the stored driving cycles of a vehicle those that were folded anew.
+
+    `covers` says of a reading whether it was folded anew; what earlier ones brought stays.
+    """
+    query = select(driving_cycle.c.journal, driving_cycle.c.seq, driving_cycle.c.summary).where(
+        driving_cycle.c.vehicle_id == vehicle_id
+    )
+    kept = {
+        (journal, seq): summary
+        for journal, seq, summary in connection.execute(query)
+        if covers((journal, seq))
+    }
     gone = [
-        {"b_vehicle": vehicle_id, "b_journal": journal, "b_seq": seq}
+        {"vehicle_id": vehicle_id, "journal": journal, "seq": seq}
         for journal, seq in kept.keys() - fresh.keys()
     ]
-    if gone:
-        term = and_(
-            driving_cycle.c.vehicle_id == bindparam("b_vehicle"),
-            driving_cycle.c.journal == bindparam("b_journal"),
-            driving_cycle.c.seq == bindparam("b_seq"),
-        )
-        connection.execute(delete(driving_cycle).where(term), gone)
-    changed = {key: item for key, item in fresh.items() if kept.get(key) != item}
-    write_changes(connection, {vehicle_id: changed})
+    bulk.delete(connection, driving_cycle, gone)
+    rows = [_values(vehicle_id, item) for item in fresh.values()]
+    changed = [row for row in rows if kept.get((row["journal"], row["seq"])) != row["summary"]]
+    bulk.upsert(connection, driving_cycle, changed)
 
 
 def stored(connection: Connection, vehicle_id: int) -> dict[Key, Cycle]:

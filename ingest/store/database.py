@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
 
 from alembic import command
 from alembic.config import Config
@@ -15,7 +14,6 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import (
     Connection,
     Engine,
-    Table,
     create_engine,
     event,
     insert,
@@ -23,7 +21,6 @@ from sqlalchemy import (
     make_url,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
 
 from ingest.store.schema import meta
@@ -31,9 +28,25 @@ from ingest.store.schema import meta
 BUSY_TIMEOUT_S = 10
 APPLICATION_ID = 0x464C5431
 """Marks an SQLite file as ours (PRAGMA application_id); any other file is refused."""
+_WAITS = {
+    "connect_timeout": "10",  # s
+    "keepalives_idle": "10",  # s
+    "keepalives_interval": "5",  # s
+    "keepalives_count": "4",
+    "tcp_user_timeout": "30000",  # ms
+}
+"""A server that is gone without a word (power, firewall) is trouble after about 30 s, not after the
+quarter of an hour of the system's own retries (libpq, "Parameter Key Words"; Linux tcp(7),
+tcp_retries2; from memory). What the URL says goes before."""
 _MARK = "fleet emissions-readiness store"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _WRITE = "fleet_write"
+_WAL_PAGES = 8_000
+"""Pages of 4 KiB in the write-ahead log before they are moved into the file. Each vehicle's reports
+end in pages of their own, which every batch writes again: moved at SQLite's own 1,000 pages, they
+would be written twice a batch."""
+_CACHE_KIB = 32 * 1024
+"""What one connection keeps of the file: the pages that a fleet of some thousands writes to."""
 
 _SQLITE_TROUBLE = frozenset(
     {
@@ -76,7 +89,8 @@ def open_database(url: str) -> Engine:
     parsed = make_url(url)
     if parsed.get_backend_name() == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
-        engine = create_engine(parsed, pool_pre_ping=True)
+        waits = {name: text for name, text in _WAITS.items() if name not in parsed.query}
+        engine = create_engine(parsed.update_query_dict(waits), pool_pre_ping=True)
     elif parsed.get_backend_name() == "sqlite":
         _refuse_foreign_file(parsed.database)
         engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_S})
@@ -147,6 +161,8 @@ def _prepare_sqlite(engine: Engine) -> None:
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA foreign_keys=ON")
+        cursor.execute(f"PRAGMA wal_autocheckpoint={_WAL_PAGES}")
+        cursor.execute(f"PRAGMA cache_size=-{_CACHE_KIB}")
         cursor.close()
 
     @event.listens_for(engine, "begin")
@@ -218,29 +234,6 @@ def read(engine: Engine) -> Iterator[Connection]:
     """A connection for one query, or a few that must agree; never kept open."""
     with engine.connect() as connection:
         yield connection
-
-
-def insert_or_ignore(
-    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]
-) -> None:
-    """Insert rows; those whose key is there already are left as they stand."""
-    if not rows:
-        return
-    dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
-    connection.execute(dialect.insert(table).on_conflict_do_nothing(), list(rows))
-
-
-def upsert(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows, or replace every other column of those whose primary key is there already."""
-    if not rows:
-        return
-    dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
-    statement = dialect.insert(table)
-    keys = [column.name for column in table.primary_key.columns]
-    values = {name: statement.excluded[name] for name in rows[0] if name not in keys}
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=keys, set_=values), list(rows)
-    )
 
 
 def is_trouble(error: BaseException) -> bool:

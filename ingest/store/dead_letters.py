@@ -43,12 +43,12 @@ def set_aside(connection: Connection, letter: DeadLetter) -> None:
     if seen.rowcount:
         return
     row = {
-        "topic": _storable(letter.topic),
+        "topic": storable(letter.topic),
         "topic_digest": topic_digest,
         "gateway": letter.gateway,
         "digest": digest,
         "body": letter.body,
-        "reasons": json.dumps([_storable(reason) for reason in letter.reasons]),
+        "reasons": json.dumps([storable(reason) for reason in letter.reasons]),
         "received_at": letter.received_at,
         "last_seen_at": letter.received_at,
         "times_seen": 1,
@@ -56,7 +56,7 @@ def set_aside(connection: Connection, letter: DeadLetter) -> None:
     connection.execute(insert(dead_letter), [row])
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
     """Text that both databases take: PostgreSQL refuses NUL and lone surrogates."""
     return text.replace("\0", "\\0").encode("utf-8", "backslashreplace").decode("utf-8")
 
@@ -65,7 +65,7 @@ def note_security(
     connection: Connection, at: int, kind: str, gateway: str | None, detail: str
 ) -> None:
     """Record something that a well-behaved gateway never does."""
-    row = {"at": at, "kind": kind, "gateway": gateway, "detail": _storable(detail)}
+    row = {"at": at, "kind": kind, "gateway": gateway, "detail": storable(detail)}
     connection.execute(insert(security_event), [row])
 
 

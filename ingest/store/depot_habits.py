@@ -12,7 +12,7 @@ from ingest.domain.evap_season import mild_share, season_words
 from ingest.domain.explanation import set_back_at
 from ingest.domain.stuck_advice import depot_line
 from ingest.domain.stuck_causes import Found, causes
-from ingest.store import cycle_log, folding
+from ingest.store import cycle_log, fold_states
 from ingest.store.schema import vehicle, vehicle_state
 from ingest.store.times import to_ms
 
@@ -29,7 +29,7 @@ def depot_lines(connection: Connection, depot_name: str | None = None) -> tuple[
         query = query.where(vehicle.c.depot == depot_name)
     first: dict[str, list[Found | None]] = {}
     for row in connection.execute(query).all():
-        state = folding.decode_state(row.state)
+        state = fold_states.decode_state(row.state)
         if EVAP not in state.picture.incomplete():
             continue
         since = set_back_at(EVAP, state.picture, state.open)

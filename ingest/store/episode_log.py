@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, insert, select, update
+import msgspec
+from sqlalchemy import Connection, Row, insert, select, update
 
 from ingest.domain.episodes import Episode, reconcile
+from ingest.store import bulk
 from ingest.store.schema import episode
 
+OPEN = "ended_at IS NULL AND withdrawn_reason IS NULL"
 WITHDRAWN = "no longer so after reports arrived that belong earlier"
+
+_encoder = msgspec.json.Encoder(order="sorted")
 
 Episodes = Mapping[str, Episode]
 """Episodes by their natural id."""
@@ -25,15 +29,12 @@ def write_changes(
     ids: dict[int, dict[str, int]] = {one: {} for one in changes}
     if not touched:
         return ids
-    is_open = (
-        episode.c.vehicle_id.in_(touched),
-        episode.c.ended_at.is_(None),
-        episode.c.withdrawn_reason.is_(None),
-    )
-    query = select(episode.c.id, episode.c.vehicle_id, episode.c.natural).where(*is_open)
-    for row in connection.execute(query):
-        if row.natural in changes[row.vehicle_id]:
-            ids[row.vehicle_id][row.natural] = row.id
+    columns = (episode.c.vehicle_id, episode.c.id, episode.c.natural)
+    for vehicle_id, row_id, natural in bulk.select_in(
+        connection, columns, episode.c.vehicle_id, touched, where=OPEN
+    ):
+        if natural in changes[vehicle_id]:
+            ids[vehicle_id][natural] = row_id
     new = [
         (one, item)
         for one in touched
@@ -48,14 +49,22 @@ def write_changes(
 
 
 def write_diff(
-    connection: Connection, vehicle_id: int, fresh: Episodes
+    connection: Connection,
+    vehicle_id: int,
+    fresh: Episodes,
+    covers: Callable[[tuple[str, int]], bool],
 ) -> tuple[dict[str, int], list[int]]:
-    """Make the stored episodes of a vehicle those of a whole fold.
+    """Make the stored episodes of a vehicle those that were folded anew.
 
-    Matched ones keep their id, the rest is added or marked withdrawn, never deleted. Returns the
-    ids by natural id and the ids withdrawn.
+    `covers` says of a reading whether it was folded anew; what earlier readings began and ended
+    stays. Matched ones keep their id, the rest is added or marked withdrawn, never deleted.
+    Returns the ids by natural id and the ids withdrawn.
     """
-    rows = {row.id: row for row in stored(connection, vehicle_id)}
+    rows = {
+        row.id: row
+        for row in stored(connection, vehicle_id)
+        if covers((row.start_journal, row.start_seq)) or row.natural in fresh
+    }
     matched = reconcile([(one, episode_of(row)) for one, row in rows.items()], list(fresh.values()))
     _update(
         connection,
@@ -92,7 +101,7 @@ def episode_of(row: Row[Any]) -> Episode:
         ended_at=row.ended_at,
         start_key=(row.start_journal, row.start_seq),
         end_key=None if row.end_journal is None else (row.end_journal, row.end_seq),
-        details=json.loads(row.details),
+        details=msgspec.json.decode(row.details),
     )
 
 
@@ -108,7 +117,7 @@ def _values(item: Episode) -> dict[str, Any]:
         "start_seq": item.start_key[1],
         "end_journal": end[0],
         "end_seq": end[1],
-        "details": json.dumps(item.details, sort_keys=True),
+        "details": _encoder.encode(item.details).decode(),
     }
 
 
@@ -121,6 +130,4 @@ def _insert(connection: Connection, items: list[tuple[int, Episode]]) -> list[in
 
 
 def _update(connection: Connection, items: list[tuple[int, Episode]]) -> None:
-    if items:
-        rows = [{"b_id": row_id, **_values(item)} for row_id, item in items]
-        connection.execute(update(episode).where(episode.c.id == bindparam("b_id")), rows)
+    bulk.update(connection, episode, [{"id": one, **_values(item)} for one, item in items])

@@ -1,7 +1,7 @@
 """From stored reports to what is so: states, episodes, projections and alerts of vehicles.
 
 Reports that follow the last one folded move the state on. One that belongs earlier makes the
-vehicle be folded again from its first report, written as a diff that keeps ids.
+vehicle be folded again from its last checkpoint before it, written as a diff that keeps ids.
 """
 
 from __future__ import annotations
@@ -9,30 +9,26 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-import msgspec
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, literal, select, tuple_
 
 from gateway import contract
 from ingest.domain import alerts as alert_rules
+from ingest.domain import checkpoints as ladder
 from ingest.domain import episodes as rules
 from ingest.domain.cycles import Cycle
 from ingest.domain.cycles import Key as CycleKey
 from ingest.domain.episodes import Episode, VehicleState
-from ingest.store import alert_log, cycle_log, episode_log
-from ingest.store.database import upsert
+from ingest.store import alert_log, bulk, cycle_log, episode_log, fold_states
+from ingest.store.fold_memory import FoldMemory, new_stamp
+from ingest.store.fold_states import BEGINNING, Checkpoint, Position, decode_state
 from ingest.store.history import Key
-from ingest.store.projections import ProjectionWriter, rows_of, stored_rows
+from ingest.store.projections import ProjectionWriter, alike, rows_of, stored_rows
 from ingest.store.schema import report, vehicle_state
 from ingest.store.times import from_ms, text_to_ms
 from ingest.store.vehicles import vins
 
-Position = tuple[int, int, str, int]
-"""(fitting start, journal_created_at, journal, seq): the order in which a vehicle is folded."""
-FIRST: Position = (-1, -1, "", 0)
 LAMP = "mil_on"
-
-_encoder = msgspec.msgpack.Encoder()
-_decoder = msgspec.msgpack.Decoder(VehicleState)
+_PLACE = tuple_(report.c.fitted_from, report.c.journal_created_at, report.c.journal, report.c.seq)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,18 +41,45 @@ class Placed:
 
 @dataclass(slots=True)
 class Fold:
-    """A fold under way: the state so far, and what changed since it was loaded."""
+    """A fold under way: the state so far, and what changed since it began."""
 
     vehicle_id: int
     vin: str
-    state: VehicleState
-    position: Position = FIRST
-    reports: int = 0
+    begun: Checkpoint
+    state: VehicleState = field(init=False)
+    position: Position = field(init=False)
+    reports: int = field(init=False)
     episodes: dict[str, Episode] = field(default_factory=dict)
     conditions: dict[str, alert_rules.Condition] = field(default_factory=dict)
     cycles: dict[CycleKey, Cycle] = field(default_factory=dict)
+    checkpoints: list[Checkpoint] = field(default_factory=list)
+    taken: set[CycleKey] = field(default_factory=set)
+    """The readings folded, by journal and seq (a fold of stored reports only)."""
     moved: list[dict[str, int]] = field(default_factory=list)
-    """Report rows whose observed time is another one now (a whole fold only)."""
+    """Report rows whose observed time is another one now (the same)."""
+
+    def __post_init__(self) -> None:
+        self.state, self.position = self.begun.state, self.begun.position
+        self.reports = self.begun.reports
+
+    @property
+    def reached(self) -> Checkpoint:
+        """How far the fold is."""
+        return Checkpoint(self.reports, self.position, self.state)
+
+    @property
+    def standing(self) -> dict[str, Episode]:
+        """All episodes that this fold has to do with: open at its start, or changed since."""
+        return {one.natural: one for one in self.begun.state.open} | self.episodes
+
+    def covers(self, key: CycleKey) -> bool:
+        """Whether what a reading began or brought lies in this fold, not before its start."""
+        held = self.begun.state.held
+        return (
+            self.begun.reports == 0
+            or key in self.taken
+            or (held is not None and key == (held.journal, held.seq))
+        )
 
     def take(self, placed: Placed) -> int:
         """Fold one report, which comes after all folded before; return when it was observed."""
@@ -70,6 +93,8 @@ class Fold:
             self.episodes[episode.natural] = episode
             if episode.kind == LAMP and episode.ended_at is None:
                 self._keep_conditions(episode)
+        if ladder.is_due(self.reports):
+            self.checkpoints.append(self.reached)
         return step.observed_at
 
     def _keep_conditions(self, episode: Episode) -> None:
@@ -84,44 +109,63 @@ def position_of(message: contract.Report, fitted_from: int) -> Position:
     return (fitted_from, text_to_ms(message.journal_created_at), message.journal, message.seq)
 
 
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The states a transaction wrote, to be remembered once it is committed."""
+
+    stamp: int
+    states: Mapping[int, VehicleState]
+
+
 def fold_new(
     connection: Connection,
     placed: Mapping[int, Sequence[Placed]],
+    names: Mapping[int, str],
+    memory: FoldMemory,
     *,
     insert_reports: Callable[[Mapping[Key, int]], None],
     now: int,
-) -> None:
+) -> Written:
     """Fold the new reports of some vehicles, in one transaction with their insertion.
 
-    `insert_reports` writes the report rows, given when those folded straight on were observed;
-    it runs before any vehicle is folded again from its rows.
+    `names` are the VINs of the vehicles. `insert_reports` writes the report rows, given when those
+    folded straight on were observed; it runs before any vehicle is folded again from its rows.
     """
     observed: dict[Key, int] = {}
-    folds = load_folds(connection, placed)
-    before = {one: fold.state.picture for one, fold in folds.items()}
-    again: list[int] = []
+    folds = load_folds(connection, names, memory)
+    late: dict[int, Position] = {}
     for vehicle_id, items in placed.items():
-        ordered = sorted(items, key=lambda item: item.position)
+        ordered = sorted(items, key=lambda item: item.position) if len(items) > 1 else items
         fold = folds.get(vehicle_id)
         if fold is None or ordered[0].position < fold.position:
-            again.append(vehicle_id)
+            late[vehicle_id] = ordered[0].position
             continue
         for item in ordered:
             message = item.report
             observed[message.gateway, message.journal, message.seq] = fold.take(item)
     insert_reports(observed)
-    straight = [folds[one] for one in placed if one not in again]
+    straight = [folds[one] for one in placed if one not in late]
     writer = ProjectionWriter()
     for fold in straight:
-        old = rows_of(before[fold.vehicle_id])
-        writer.change(fold.vehicle_id, old, rows_of(fold.state.picture))
+        before, after = fold.begun.state.picture, fold.state.picture
+        if not alike(before, after):
+            writer.change(fold.vehicle_id, rows_of(before), rows_of(after))
     writer.write(connection)
     stored = episode_log.write_changes(connection, {f.vehicle_id: f.episodes for f in straight})
     cycle_log.write_changes(connection, {f.vehicle_id: f.cycles for f in straight})
     _write_alerts(connection, straight, stored, now)
-    save_states(connection, straight)
-    if again:
-        refold(connection, again, now)
+    stamp = new_stamp()
+    _save(connection, straight, stamp)
+    if late:
+        refold(connection, sorted(late), now, late)
+    return Written(stamp, {fold.vehicle_id: fold.state for fold in straight})
+
+
+def _save(connection: Connection, folds: Sequence[Fold], stamp: int) -> None:
+    """Write the states reached, and the checkpoints on the way."""
+    fold_states.save(connection, [(fold.vehicle_id, fold.reached) for fold in folds], stamp)
+    made = [(fold.vehicle_id, one) for fold in folds for one in fold.checkpoints]
+    fold_states.add_checkpoints(connection, made)
 
 
 def _write_alerts(
@@ -130,77 +174,66 @@ def _write_alerts(
     stored: Mapping[int, Mapping[str, int]],
     now: int,
 ) -> None:
+    changed = [(fold, name, item) for fold in folds for name, item in fold.episodes.items()]
     lamps = [
         alert_log.Lamp(
             fold.vehicle_id, stored[fold.vehicle_id][name], episode, fold.conditions.get(name)
         )
-        for fold in folds
-        for name, episode in fold.episodes.items()
+        for fold, name, episode in changed
         if episode.kind == LAMP
     ]
     ended = [
         (stored[fold.vehicle_id][name], episode.ended_at)
-        for fold in folds
-        for name, episode in fold.episodes.items()
+        for fold, name, episode in changed
         if episode.kind != LAMP and episode.ended_at is not None
     ]
     alert_log.follow_lamps(connection, lamps, now)
     alert_log.return_to_normal(connection, ended, now)
 
 
-def load_folds(connection: Connection, vehicle_ids: Iterable[int]) -> dict[int, Fold]:
-    """Ready-to-go folds; a vehicle whose state is of another edition of the rules is left out."""
-    ids = sorted(set(vehicle_ids))
-    names = vins(connection, ids)
-    start = rules.start()
-    folds = {one: Fold(one, names[one], start) for one in ids}
-    query = select(vehicle_state).where(vehicle_state.c.vehicle_id.in_(ids)).with_for_update()
-    for row in connection.execute(query):
-        if row.fold_version != start.fold_version:
-            del folds[row.vehicle_id]
+def load_folds(
+    connection: Connection, names: Mapping[int, str], memory: FoldMemory
+) -> dict[int, Fold]:
+    """Ready-to-go folds of the vehicles in `names` (their VINs), by id.
+
+    A vehicle whose state is of another edition of the rules is left out.
+    """
+    table = vehicle_state.c
+    columns = (
+        table.vehicle_id, table.fold_version, table.reports, table.stamp, table.last_fitted_from,
+        table.last_created_at, table.last_journal, table.last_seq,
+    )  # fmt: skip
+    rows = bulk.select_in(connection, columns, table.vehicle_id, names, lock=True)
+    states = {one: memory.get(one, stamp) for one, _, _, stamp, *_ in rows}
+    unknown = [one for one, state in states.items() if state is None]
+    for one, data in bulk.select_in(
+        connection, (table.vehicle_id, table.state), table.vehicle_id, unknown
+    ):
+        states[one] = decode_state(data)
+    begun = dict.fromkeys(names, BEGINNING)
+    for one, version, reports, _, *place in rows:
+        if version != rules.FOLD_VERSION:
+            del begun[one]
             continue
-        fold = folds[row.vehicle_id]
-        fold.state = _decoder.decode(row.state)
-        fold.reports = row.reports
-        fold.position = (row.last_fitted_from, row.last_created_at, row.last_journal, row.last_seq)
-    return folds
-
-
-def save_states(connection: Connection, folds: Iterable[Fold]) -> None:
-    """Write the states, one row a vehicle."""
-    rows = [
-        {
-            "vehicle_id": fold.vehicle_id,
-            "fold_version": fold.state.fold_version,
-            "state": encode_state(fold.state),
-            "last_fitted_from": fold.position[0],
-            "last_created_at": fold.position[1],
-            "last_journal": fold.position[2],
-            "last_seq": fold.position[3],
-            "reports": fold.reports,
-        }
-        for fold in folds
-    ]
-    upsert(connection, vehicle_state, rows)
-
-
-def encode_state(state: VehicleState) -> bytes:
-    """The bytes a state is kept as."""
-    return _encoder.encode(state)
-
-
-def decode_state(data: bytes) -> VehicleState:
-    """The state of kept bytes."""
-    return _decoder.decode(data)
+        state = states[one]
+        assert state is not None  # the row was read, so its state was read or remembered
+        begun[one] = Checkpoint(reports, (place[0], place[1], place[2], place[3]), state)
+    return {one: Fold(one, names[one], start) for one, start in begun.items()}
 
 
 def fold_all(connection: Connection, vehicle_id: int, vin: str) -> Fold:
     """Fold a vehicle from its first stored report, reading them in order."""
-    fold = Fold(vehicle_id, vin, rules.start())
-    for stored in stored_reports(connection, vehicle_id):
+    return fold_from(connection, BEGINNING, vehicle_id, vin)
+
+
+def fold_from(connection: Connection, begun: Checkpoint, vehicle_id: int, vin: str) -> Fold:
+    """Fold a vehicle on from a state, reading its stored reports after it in order."""
+    fold = Fold(vehicle_id, vin, begun)
+    for stored in stored_reports(connection, vehicle_id, begun.position):
         observed_at = fold.take(stored.placed)
+        fold.taken.add((stored.placed.report.journal, stored.placed.report.seq))
         if observed_at != stored.observed_at:
-            fold.moved.append({"b_id": stored.row_id, "observed_at": observed_at})
+            fold.moved.append({"id": stored.row_id, "observed_at": observed_at})
     return fold
 
 
@@ -213,11 +246,13 @@ class StoredReport:
     placed: Placed
 
 
-def stored_reports(connection: Connection, vehicle_id: int) -> Iterator[StoredReport]:
-    """The stored reports of a vehicle in folding order."""
+def stored_reports(
+    connection: Connection, vehicle_id: int, after: Position
+) -> Iterator[StoredReport]:
+    """The stored reports of a vehicle that come after a place in the order of folding."""
     query = (
         select(report.c.id, report.c.observed_at, report.c.fitted_from, report.c.body)
-        .where(report.c.vehicle_id == vehicle_id)
+        .where(report.c.vehicle_id == vehicle_id, tuple_(*map(literal, after)) < _PLACE)
         .order_by(report.c.fitted_from, report.c.journal_created_at, report.c.journal, report.c.seq)
     )
     for row in connection.execute(query).yield_per(500):
@@ -226,21 +261,34 @@ def stored_reports(connection: Connection, vehicle_id: int) -> Iterator[StoredRe
         yield StoredReport(row.id, row.observed_at, placed)
 
 
-def refold(connection: Connection, vehicle_ids: Sequence[int], now: int) -> None:
-    """Fold vehicles again from their first report and write the difference."""
+def refold(
+    connection: Connection,
+    vehicle_ids: Sequence[int],
+    now: int,
+    late: Mapping[int, Position] | None = None,
+) -> None:
+    """Fold vehicles again and write the difference.
+
+    `late` are the first places where something is new, by vehicle: one that is named there is
+    folded from its last checkpoint before, any other from its first report.
+    """
     names = vins(connection, vehicle_ids)
     stored = stored_rows(connection, vehicle_ids)
     writer = ProjectionWriter()
     folds = []
     for vehicle_id in vehicle_ids:
-        fold = fold_all(connection, vehicle_id, names[vehicle_id])
+        first = (late or {}).get(vehicle_id)
+        begun = BEGINNING
+        if first is not None:
+            begun = fold_states.checkpoint_before(connection, vehicle_id, first)
+        fold = fold_from(connection, begun, vehicle_id, names[vehicle_id])
         folds.append(fold)
         writer.change(vehicle_id, stored[vehicle_id], rows_of(fold.state.picture))
-        ids, withdrawn = episode_log.write_diff(connection, vehicle_id, fold.episodes)
-        cycle_log.write_diff(connection, vehicle_id, fold.cycles)
+        ids, withdrawn = episode_log.write_diff(connection, vehicle_id, fold.standing, fold.covers)
+        cycle_log.write_diff(connection, vehicle_id, fold.cycles, fold.covers)
         _write_alerts(connection, [fold], {vehicle_id: ids}, now)
         alert_log.withdraw(connection, withdrawn, now)
-        if fold.moved:
-            connection.execute(update(report).where(report.c.id == bindparam("b_id")), fold.moved)
+        bulk.update(connection, report, fold.moved)
+        fold_states.forget_checkpoints(connection, vehicle_id, begun.reports)
     writer.write(connection)
-    save_states(connection, folds)
+    _save(connection, folds, new_stamp())

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 from msgspec import UNSET
 from sqlalchemy import (
     BindParameter,
@@ -15,14 +15,14 @@ from sqlalchemy import (
     Row,
     bindparam,
     delete,
-    insert,
     select,
     tuple_,
     update,
 )
 
 from gateway import contract
-from ingest.store.database import insert_or_ignore, upsert
+from ingest.domain.observed import wakes_at
+from ingest.store import bulk
 from ingest.store.schema import (
     gateway_journal,
     lost_reports,
@@ -30,7 +30,7 @@ from ingest.store.schema import (
     report,
     report_key,
 )
-from ingest.store.spans import Span, gaps_below, merge, through
+from ingest.store.spans import Span, gaps_below, holds, merge, through
 from ingest.store.times import text_to_ms
 
 Key = tuple[str, str, int]
@@ -38,6 +38,7 @@ Key = tuple[str, str, int]
 CHUNK = 300
 """Keys asked for in one statement: SQLite bounds the depth of an OR and the number of values."""
 ALSO_LIMIT = 256
+_spans = msgspec.json.Decoder(list[Span])
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +56,51 @@ class Received:
         return (self.report.gateway, self.report.journal, self.report.seq)
 
 
-def known_digests(connection: Connection, keys: Iterable[Key]) -> dict[Key, str]:
-    """The digests of those keys that are stored already."""
-    wanted = list(keys)
+Journals = Mapping[tuple[str, str], list[Span]]
+"""What is committed or declared dropped of each journal, by (gateway, journal)."""
+
+
+def journals_of(connection: Connection, items: Iterable[Received]) -> Journals:
+    """The journals that some reports belong to, as they stand."""
+    return journal_spans(connection, {(i.report.gateway, i.report.journal) for i in items})
+
+
+def known_digests(
+    connection: Connection, items: Iterable[Received], journals: Journals
+) -> dict[Key, str]:
+    """The digests of those reports whose key is stored already.
+
+    What is stored stands in its journal, so only a number that its journal has is looked up.
+    """
+    asked = [
+        item.key
+        for item in items
+        if holds(journals.get((item.report.gateway, item.report.journal), ()), item.report.seq)
+    ]
+    return _digests(connection, asked)
+
+
+def add_keys(connection: Connection, items: Iterable[Received]) -> None:
+    """Store the keys of new reports.
+
+    `report_key` is the only judge of duplicates: a key that another writer stored meanwhile breaks
+    the transaction, and the next attempt sees it.
+    """
+    bulk.insert(connection, report_key, [_key_row(item) for item in items])
+
+
+def _key_row(item: Received) -> dict[str, Any]:
+    message = item.report
+    return {
+        "gateway": message.gateway,
+        "journal": message.journal,
+        "seq": message.seq,
+        "digest": item.digest,
+        "received_at": item.received_at,
+    }
+
+
+def _digests(connection: Connection, wanted: Sequence[Key]) -> dict[Key, str]:
     found: dict[Key, str] = {}
     columns = (report_key.c.gateway, report_key.c.journal, report_key.c.seq)
     for start in range(0, len(wanted), CHUNK):
@@ -70,25 +113,9 @@ def known_digests(connection: Connection, keys: Iterable[Key]) -> dict[Key, str]
     return found
 
 
-def add_keys(connection: Connection, items: Sequence[Received]) -> None:
-    """Store the keys of new reports; `report_key` is the only judge of duplicates."""
-    rows = [
-        {
-            "gateway": item.report.gateway,
-            "journal": item.report.journal,
-            "seq": item.report.seq,
-            "digest": item.digest,
-            "received_at": item.received_at,
-        }
-        for item in items
-    ]
-    insert_or_ignore(connection, report_key, rows)
-
-
 def add_reports(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
     """Store reports, each as one row with the bytes as received (see `report_row`)."""
-    if rows:
-        connection.execute(insert(report), list(rows))
+    bulk.insert(connection, report, rows)
 
 
 def report_row(
@@ -111,8 +138,13 @@ def report_row(
     }
 
 
-def add_to_journals(connection: Connection, items: Sequence[Received], now: int) -> None:
-    """Note which sequence numbers are committed, and which a gateway declared dropped."""
+def add_to_journals(
+    connection: Connection, items: Sequence[Received], journals: Journals, now: int
+) -> None:
+    """Note in the journals which numbers are committed, and which a gateway declared dropped.
+
+    `journals` are those of the reports as they stand.
+    """
     spans: dict[tuple[str, str], list[Span]] = defaultdict(list)
     created: dict[tuple[str, str], int] = {}
     for item in items:
@@ -122,14 +154,13 @@ def add_to_journals(connection: Connection, items: Sequence[Received], now: int)
         if message.dropped is not UNSET:
             spans[pair] += [(first, last) for first, last in message.dropped]
         created[pair] = text_to_ms(message.journal_created_at)
-    stored = journal_spans(connection, spans)
     rows = []
     for pair, fresh in spans.items():
-        before = stored.get(pair, [])
+        before = journals.get(pair, [])
         after = merge([*before, *fresh])
         if after != before:
             rows.append(_journal_row(pair, created[pair], after, now))
-    upsert(connection, gateway_journal, rows)
+    bulk.upsert(connection, gateway_journal, rows)
 
 
 def _journal_row(
@@ -139,7 +170,7 @@ def _journal_row(
         "gateway": pair[0],
         "journal": pair[1],
         "created_at": created_at,
-        "spans": json.dumps(spans),
+        "spans": _text(spans),
         "updated_at": now,
     }
 
@@ -149,16 +180,22 @@ def journal_spans(
 ) -> dict[tuple[str, str], list[Span]]:
     """The spans of some journals, by (gateway, journal)."""
     wanted = set(pairs)
-    gateways = sorted({gateway for gateway, _ in wanted})
-    found: dict[tuple[str, str], list[Span]] = {}
-    for start in range(0, len(gateways), CHUNK):
-        query = select(gateway_journal).where(
-            gateway_journal.c.gateway.in_(gateways[start : start + CHUNK])
-        )
-        for row in connection.execute(query):
-            if (row.gateway, row.journal) in wanted:
-                found[row.gateway, row.journal] = [(a, b) for a, b in json.loads(row.spans)]
-    return found
+    table = gateway_journal.c
+    rows = bulk.select_in(
+        connection,
+        (table.gateway, table.journal, table.spans),
+        table.gateway,
+        (gateway for gateway, _ in wanted),
+    )
+    return {
+        (gateway, journal): _spans.decode(text)
+        for gateway, journal, text in rows
+        if (gateway, journal) in wanted
+    }
+
+
+def _text(spans: list[Span]) -> str:
+    return msgspec.json.encode(spans).decode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,17 +209,19 @@ class JournalStand:
 
 def latest_stands(connection: Connection, gateways: Sequence[str]) -> dict[str, JournalStand]:
     """How far the journal written last stands, by gateway."""
-    query = (
-        select(gateway_journal)
-        .where(gateway_journal.c.gateway.in_(gateways))
-        .order_by(gateway_journal.c.updated_at, gateway_journal.c.created_at)
-    )
+    table = gateway_journal.c
+    columns = (table.gateway, table.updated_at, table.created_at, table.journal, table.spans)
+    latest: dict[str, Any] = {}
+    for row in bulk.select_in(connection, columns, table.gateway, gateways):
+        before = latest.get(row[0])
+        if before is None or row[1:3] >= before[1:3]:
+            latest[row[0]] = row
     stands = {}
-    for row in connection.execute(query):
-        spans = [(first, last) for first, last in json.loads(row.spans)]
+    for gateway, (_, _, _, journal, text) in latest.items():
+        spans = _spans.decode(text)
         done = through(spans)
         also = [span for span in spans if span[0] > done][:ALSO_LIMIT]
-        stands[row.gateway] = JournalStand(row.journal, done, also)
+        stands[gateway] = JournalStand(journal, done, also)
     return stands
 
 
@@ -204,6 +243,8 @@ def store_presence(connection: Connection, message: contract.Presence, now: int)
         (known.journal, known.boot_no, known.connection_no, known.state)
         == (message.journal, message.boot_no, message.connection_no, message.state)
     )
+    # A retained copy tells nothing new: the state is as old as when it was first heard of.
+    heard = known.received_at if known is not None and again else now
     row = {
         "gateway": message.gateway,
         "state": message.state,
@@ -212,11 +253,10 @@ def store_presence(connection: Connection, message: contract.Presence, now: int)
         "connection_no": message.connection_no,
         "oldest_kept": message.oldest_kept,
         "at": None if message.at is None else text_to_ms(message.at),
-        "wake_by": None if message.wake_by is UNSET else text_to_ms(message.wake_by),
-        # A retained copy tells nothing new: the state is as old as when it was first heard of.
-        "received_at": known.received_at if known is not None and again else now,
+        "wake_by": wakes_at(message, heard),
+        "received_at": heard,
     }
-    upsert(connection, presence, [row])
+    bulk.upsert(connection, presence, [row])
     _note_lost(connection, message, now)
     return True
 
@@ -241,14 +281,14 @@ def _note_lost(connection: Connection, message: contract.Presence, now: int) -> 
         }
         for first, last in gaps
     ]
-    insert_or_ignore(connection, lost_reports, rows)
+    bulk.insert_or_ignore(connection, lost_reports, rows)
     if spans is None:  # when it was made stands in its first report
-        upsert(connection, gateway_journal, [_journal_row(pair, now, gaps, now)])
+        bulk.upsert(connection, gateway_journal, [_journal_row(pair, now, gaps, now)])
         return
     connection.execute(
         update(gateway_journal)
         .where(gateway_journal.c.gateway == pair[0], gateway_journal.c.journal == pair[1])
-        .values(spans=json.dumps(merge([*spans, *gaps])), updated_at=now)
+        .values(spans=_text(merge([*spans, *gaps])), updated_at=now)
     )
 
 
@@ -261,18 +301,16 @@ def forget_lost(connection: Connection, items: Sequence[Received]) -> None:
         spans.append((message.seq, message.seq))
         if message.dropped is not UNSET:
             spans += [(first, last) for first, last in message.dropped]
-    gateways = sorted({gateway for gateway, _ in came})
+    gateways = {gateway for gateway, _ in came}
     table = lost_reports.c
-    for start in range(0, len(gateways), CHUNK):
-        chosen = select(lost_reports).where(table.gateway.in_(gateways[start : start + CHUNK]))
-        for row in connection.execute(chosen).all():
-            inside = [
-                (max(first, row.first_seq), min(last, row.last_seq))
-                for first, last in came[row.gateway, row.journal]
-                if first <= row.last_seq and last >= row.first_seq
-            ]
-            if inside:
-                _keep_missing(connection, row, inside)
+    for row in bulk.select_in(connection, tuple(table), table.gateway, gateways):
+        inside = [
+            (max(first, row.first_seq), min(last, row.last_seq))
+            for first, last in came[row.gateway, row.journal]
+            if first <= row.last_seq and last >= row.first_seq
+        ]
+        if inside:
+            _keep_missing(connection, row, inside)
 
 
 def _keep_missing(connection: Connection, row: Row[Any], inside: list[Span]) -> None:
@@ -289,4 +327,4 @@ def _keep_missing(connection: Connection, row: Row[Any], inside: list[Span]) -> 
         {**row._mapping, "first_seq": first + offset, "last_seq": last + offset}
         for first, last in still
     ]
-    insert_or_ignore(connection, lost_reports, rest)
+    bulk.insert_or_ignore(connection, lost_reports, rest)

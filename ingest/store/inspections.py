@@ -6,12 +6,13 @@ import json
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, insert, select
 
 from gateway.facts import Monitor
 from ingest.domain.inspections import Inspection, Result
 from ingest.domain.observed_lamp import ObservedLamp
-from ingest.store.schema import inspection, vehicle, walk_around
+from ingest.store.entered_schema import inspection, walk_around
+from ingest.store.schema import vehicle
 from ingest.store.times import from_ms, to_ms
 
 
@@ -35,20 +36,6 @@ def add(connection: Connection, vehicle_id: int, entry: Inspection, by: str, now
     return int(connection.execute(query, values).scalar_one())
 
 
-def withdraw(connection: Connection, vehicle_id: int, number: int, now: int) -> bool:
-    """Let a result count no more; False when there is no such one that counts."""
-    query = (
-        update(inspection)
-        .where(
-            inspection.c.id == number,
-            inspection.c.vehicle_id == vehicle_id,
-            inspection.c.withdrawn_at.is_(None),
-        )
-        .values(withdrawn_at=now)
-    )
-    return connection.execute(query).rowcount == 1
-
-
 def results(
     connection: Connection, vehicle_id: int | None = None
 ) -> dict[int, tuple[Inspection, ...]]:
@@ -62,7 +49,7 @@ def results(
         query = query.where(inspection.c.vehicle_id == vehicle_id)
     found: dict[int, list[Inspection]] = {}
     for row in connection.execute(query):
-        found.setdefault(row.vehicle_id, []).append(_inspection(row))
+        found.setdefault(row.vehicle_id, []).append(entry_of(row))
     return {number: tuple(entries) for number, entries in found.items()}
 
 
@@ -73,6 +60,7 @@ def add_look(connection: Connection, vehicle_id: int, look: ObservedLamp) -> int
         "at": to_ms(look.at),
         "lit_at_key_on": look.lit_at_key_on,
         "lit_while_running": look.lit_while_running,
+        "connector_works": look.connector_works,
         "seen_by": look.by,
     }
     query = insert(walk_around).returning(walk_around.c.id)
@@ -85,15 +73,14 @@ def looks(
     """The looks at the lamp up to a moment, by vehicle, newest first."""
     query = (
         select(walk_around)
-        .where(walk_around.c.at <= to_ms(as_of))
+        .where(walk_around.c.at <= to_ms(as_of), walk_around.c.withdrawn_at.is_(None))
         .order_by(walk_around.c.vehicle_id, walk_around.c.at.desc(), walk_around.c.id.desc())
     )
     if vehicle_id is not None:
         query = query.where(walk_around.c.vehicle_id == vehicle_id)
     found: dict[int, list[ObservedLamp]] = {}
     for row in connection.execute(query):
-        look = ObservedLamp(from_ms(row.at), row.lit_at_key_on, row.lit_while_running, row.seen_by)
-        found.setdefault(row.vehicle_id, []).append(look)
+        found.setdefault(row.vehicle_id, []).append(look_of(row))
     return {number: tuple(entries) for number, entries in found.items()}
 
 
@@ -104,7 +91,20 @@ def zone_of(connection: Connection, vehicle_id: int) -> str | None:
     return zone
 
 
-def _inspection(row: Row[Any]) -> Inspection:
+def look_of(row: Row[Any]) -> ObservedLamp:
+    """The look of a row."""
+    return ObservedLamp(
+        from_ms(row.at),
+        row.lit_at_key_on,
+        row.lit_while_running,
+        row.seen_by,
+        row.connector_works,
+        row.id,
+    )
+
+
+def entry_of(row: Row[Any]) -> Inspection:
+    """The result of a row."""
     return Inspection(
         program=row.program,
         day=date.fromisoformat(row.day),

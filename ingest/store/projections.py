@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from operator import attrgetter
 from typing import Any
 
 from msgspec import UNSET
-from sqlalchemy import Connection, Table, and_, bindparam, delete, select
+from sqlalchemy import Connection, Table, select
 
 from ingest.domain.picture import Picture
-from ingest.store.database import upsert
+from ingest.store import bulk
 from ingest.store.schema import current_code, current_lamp, current_monitor
 
 Rows = dict[tuple[Any, ...], Any]
@@ -21,6 +22,7 @@ TABLES: tuple[tuple[Table, tuple[str, ...], str | None], ...] = (
     (current_lamp, ("ecu",), "commanded"),
 )
 _CODE_KINDS = ("confirmed", "pending", "permanent")
+_SHOWN = attrgetter("mil", "monitors", *_CODE_KINDS)
 
 
 def rows_of(picture: Picture | None) -> tuple[Rows, Rows, Rows]:
@@ -45,6 +47,15 @@ def _answered(value: Any) -> Any:
     return None if value is UNSET else value
 
 
+def alike(before: Picture, after: Picture) -> bool:
+    """Whether the tables hold the same of both: the quick look that spares most readings a diff."""
+    old = before.ecus
+    return old.keys() == after.ecus.keys() and all(
+        one is old[ecu_id] or _SHOWN(one) == _SHOWN(old[ecu_id])
+        for ecu_id, one in after.ecus.items()
+    )
+
+
 class ProjectionWriter:
     """Gathers the changes of many vehicles and writes each table in two statements."""
 
@@ -61,10 +72,8 @@ class ProjectionWriter:
             if old == new:
                 continue
             for key in old.keys() - new.keys():
-                self._gone[index].append(
-                    {"b_vehicle": vehicle_id}
-                    | {f"b_{name}": part for name, part in zip(names, key, strict=True)}
-                )
+                row = {"vehicle_id": vehicle_id, **dict(zip(names, key, strict=True))}
+                self._gone[index].append(row)
             for key, value in new.items():
                 if key not in old or old[key] != value:
                     row = {"vehicle_id": vehicle_id, **dict(zip(names, key, strict=True))}
@@ -72,17 +81,9 @@ class ProjectionWriter:
 
     def write(self, connection: Connection) -> None:
         """Write what was gathered."""
-        for index, (table, names, value_name) in enumerate(TABLES):
-            if self._gone[index]:
-                terms = [table.c[name] == bindparam(f"b_{name}") for name in names]
-                statement = delete(table).where(
-                    and_(table.c.vehicle_id == bindparam("b_vehicle"), *terms)
-                )
-                connection.execute(statement, self._gone[index])
-            if value_name:
-                upsert(connection, table, self._new[index])
-            elif self._new[index]:
-                connection.execute(table.insert(), self._new[index])
+        for index, (table, _, _) in enumerate(TABLES):
+            bulk.delete(connection, table, self._gone[index])
+            bulk.upsert(connection, table, self._new[index])
 
 
 def stored_rows(

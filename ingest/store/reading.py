@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Row, Table, func, or_, select
@@ -12,13 +12,12 @@ from sqlalchemy import Connection, Row, Table, func, or_, select
 from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.store import appointments as booked
-from ingest.store import episode_log, folding
+from ingest.store import episode_log, fold_states
 from ingest.store.answers import (
     Alert,
     AlertEvent,
     Appointment,
     DeadLetterRow,
-    DepotSettings,
     Event,
     Presence,
     SecurityEvent,
@@ -94,7 +93,7 @@ def pictures(connection: Connection, vehicle_id: int | None = None) -> dict[int,
     if vehicle_id is not None:
         query = query.where(vehicle_state.c.vehicle_id == vehicle_id)
     rows = connection.execute(query)
-    return {row.vehicle_id: folding.decode_state(row.state).picture for row in rows}
+    return {row.vehicle_id: fold_states.decode_state(row.state).picture for row in rows}
 
 
 def next_appointments(connection: Connection, as_of: datetime) -> dict[int, Appointment]:
@@ -287,22 +286,6 @@ def security_events(connection: Connection) -> tuple[SecurityEvent, ...]:
     return tuple(
         SecurityEvent(from_ms(row.at), row.kind, row.gateway, row.detail)
         for row in connection.execute(query)
-    )
-
-
-def depots(connection: Connection) -> tuple[DepotSettings, ...]:
-    """Every depot with its bays and hours, by name."""
-    return tuple(
-        DepotSettings(
-            name=row.name,
-            tz=row.tz,
-            bays=tuple(json.loads(row.bays)),
-            weekdays=tuple(int(day) for day in row.weekdays),
-            opens=time.fromisoformat(row.opens),
-            closes=time.fromisoformat(row.closes),
-            closed_days=tuple(map(date.fromisoformat, json.loads(row.closed_days))),
-        )
-        for row in connection.execute(select(depot).order_by(depot.c.name))
     )
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, select
 
 from ingest.domain import episodes as rules
 from ingest.domain.episodes import Episode
-from ingest.store import cycle_log, episode_log, folding
+from ingest.store import cycle_log, episode_log, fold_states, folding
 from ingest.store.assigning import known_gateways, reassign
 from ingest.store.database import read, write
 from ingest.store.folding import LAMP, Fold
@@ -86,6 +86,10 @@ def _differences(connection: Connection, fold: Fold) -> list[str]:
     if cycle_log.stored(connection, fold.vehicle_id) != fold.cycles:
         found.append("driving cycles: those stored are not those folded")
     found += _alert_differences(connection, fold)
+    folded = {one.reports: one for one in fold.checkpoints}
+    for one in fold_states.checkpoints(connection, fold.vehicle_id):
+        if folded.get(one.reports) != one:
+            found.append(f"the checkpoint after {one.reports} reports differs")
     return found
 
 
@@ -94,12 +98,11 @@ def _state_agrees(connection: Connection, fold: Fold) -> bool:
     row = connection.execute(query).one_or_none()
     if row is None:
         return fold.reports == 0
-    position = (row.last_fitted_from, row.last_created_at, row.last_journal, row.last_seq)
     return (
         row.fold_version == rules.FOLD_VERSION
-        and position == fold.position
+        and fold_states.position_of_row(row) == fold.position
         and row.reports == fold.reports
-        and folding.decode_state(row.state) == fold.state
+        and fold_states.decode_state(row.state) == fold.state
     )
 
 
@@ -137,7 +140,7 @@ def snapshot(engine: Engine) -> dict[str, Any]:
         for row in vehicles:
             state = states.get(row.id)
             result[row.unit] = {
-                "state": folding.decode_state(state.state) if state else None,
+                "state": fold_states.decode_state(state.state) if state else None,
                 "reports": state.reports if state else 0,
                 "current": stored_rows(connection, [row.id])[row.id],
                 "events": {

@@ -7,7 +7,7 @@ import json
 from sqlalchemy import Connection, insert, select
 
 from ingest.domain.repairs import Repair
-from ingest.store.schema import repair
+from ingest.store.entered_schema import repair
 
 
 def add(connection: Connection, vehicle_id: int, entry: Repair) -> int:

@@ -16,20 +16,16 @@ from sqlalchemy import (
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     String,
     Table,
     Text,
     UniqueConstraint,
 )
 
-from ingest.store import particulars
+from ingest.store import entered_schema, intake_schema, particulars, table_base
+from ingest.store.table_base import Millis, Surrogate
 
-metadata = MetaData()
-
-# SQLite numbers rows by itself only in a column that is exactly INTEGER.
-Surrogate = BigInteger().with_variant(Integer(), "sqlite")
-Millis = BigInteger
+metadata = table_base.metadata
 
 meta = Table(
     "fleet_meta",
@@ -127,7 +123,9 @@ report = Table(
     Column("received_at", Millis, nullable=False),
     Column("reason", String(16), nullable=False),
     Column("body", LargeBinary, nullable=False),
-    Index("report_of_vehicle", "vehicle_id", "journal_created_at", "journal", "seq"),
+    Index(
+        "report_of_vehicle", "vehicle_id", "fitted_from", "journal_created_at", "journal", "seq"
+    ),  # the order in which a vehicle is folded
     Index("report_of_gateway", "gateway", "journal", "seq"),
 )
 
@@ -192,17 +190,36 @@ lost_reports = Table(
     Column("found_at", Millis, nullable=False),
 )
 
+
+def _position() -> list[Column[object]]:
+    """The place of the last report folded in the order of its vehicle."""
+    return [
+        Column("last_fitted_from", Millis, nullable=False),
+        Column("last_created_at", Millis, nullable=False),
+        Column("last_journal", String(36), nullable=False),
+        Column("last_seq", BigInteger, nullable=False),
+    ]
+
+
 vehicle_state = Table(
     "vehicle_state",
     metadata,
     Column("vehicle_id", ForeignKey("vehicle.id"), primary_key=True),
     Column("fold_version", Integer, nullable=False),
     Column("state", LargeBinary, nullable=False),
-    Column("last_fitted_from", Millis, nullable=False),
-    Column("last_created_at", Millis, nullable=False),
-    Column("last_journal", String(36), nullable=False),
-    Column("last_seq", BigInteger, nullable=False),
+    *_position(),
     Column("reports", BigInteger, nullable=False),
+    Column("stamp", BigInteger, nullable=False, server_default="0"),  # the writing transaction's
+)
+
+fold_checkpoint = Table(
+    "fold_checkpoint",
+    metadata,
+    Column("vehicle_id", ForeignKey("vehicle.id"), primary_key=True),
+    Column("reports", BigInteger, primary_key=True, autoincrement=False),
+    Column("fold_version", Integer, nullable=False),
+    *_position(),
+    Column("state", LargeBinary, nullable=False),
 )
 
 current_monitor = Table(
@@ -338,48 +355,6 @@ appointment_slot = Table(
     Column("appointment_id", ForeignKey("appointment.id"), nullable=False, index=True),
 )
 
-inspection = Table(
-    "inspection",
-    metadata,
-    Column("id", Surrogate, primary_key=True),
-    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
-    Column("program", String(64), nullable=False),
-    Column("day", String(10), nullable=False),
-    Column("result", String(16), nullable=False),
-    Column("codes", Text, nullable=False),
-    Column("monitors", Text, nullable=False),
-    Column("certificate", String(64)),
-    Column("valid_until", String(10)),
-    Column("retest_by", String(10)),
-    Column("note", Text, nullable=False),
-    Column("entered_by", String(64), nullable=False),
-    Column("entered_at", Millis, nullable=False),
-    Column("withdrawn_at", Millis),  # a wrong entry is kept, and counts no more
-)
-
-walk_around = Table(
-    "walk_around",
-    metadata,
-    Column("id", Surrogate, primary_key=True),
-    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
-    Column("at", Millis, nullable=False),
-    Column("lit_at_key_on", Boolean),
-    Column("lit_while_running", Boolean),
-    Column("seen_by", String(64), nullable=False),
-)
-
-repair = Table(
-    "repair",
-    metadata,
-    Column("id", Surrogate, primary_key=True),
-    Column("vehicle_id", ForeignKey("vehicle.id"), nullable=False, index=True),
-    Column("at", Millis, nullable=False),
-    Column("technician", String(64), nullable=False),
-    Column("done", Text, nullable=False),
-    Column("codes", Text, nullable=False),  # JSON list
-    Column("codes_cleared", Boolean),
-)
-
 audit = Table(
     "audit",
     metadata,
@@ -391,3 +366,8 @@ audit = Table(
     Column("payload", Text, nullable=False),
     Column("result", Text, nullable=False),
 )
+
+ENTERED = entered_schema.TABLES
+"""The rest of the tables: what people enter of one vehicle."""
+INTAKE = intake_schema.TABLES
+"""And those beside the way of a report."""

@@ -18,6 +18,11 @@ def merge(spans: Iterable[Span]) -> list[Span]:
     return joined
 
 
+def holds(spans: Iterable[Span], number: int) -> bool:
+    """Whether a number lies in one of the spans."""
+    return any(first <= number <= last for first, last in spans)
+
+
 def through(spans: list[Span]) -> int:
     """The last number of an unbroken run from 1; 0 when 1 itself is missing."""
     return spans[0][1] if spans and spans[0][0] == 1 else 0

@@ -21,7 +21,7 @@ from ingest.domain.programs import Program
 from ingest.domain.stuck_advice import ADVICE
 from ingest.domain.stuck_causes import causes
 from ingest.domain.vehicles import Vehicle
-from ingest.store import alert_log, cycle_log, episode_log, folding, repair_log
+from ingest.store import alert_log, cycle_log, episode_log, fold_states, repair_log
 from ingest.store.alert_log import Move, alert_row
 from ingest.store.inspections import results
 from ingest.store.schema import alert, episode, vehicle_state
@@ -45,7 +45,7 @@ def sweep_vehicles(
     vehicles = {one.id: one for one in all_vehicles(connection) if one.id is not None}
     wanted: Wanted = {}
     for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
-        state = folding.decode_state(row.state)
+        state = fold_states.decode_state(row.state)
         found = [one for one in rules.conditions(state, as_of) if one.kind == rules.STUCK]
         if found:
             found = _with_causes(connection, row.vehicle_id, state, found)

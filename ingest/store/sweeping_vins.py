@@ -6,8 +6,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
-from ingest.store import folding
+from ingest.store import fold_states
 from ingest.store.alert_log import Move, alert_row
+from ingest.store.dead_letters import storable
 from ingest.store.schema import alert, vehicle, vehicle_state
 from ingest.store.sweeping_vehicles import still_so, write_moves
 
@@ -45,9 +46,10 @@ def _differing(connection: Connection) -> list[tuple[int, str, int]]:
     for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
         if _FIELD not in bytes(row.state):  # not stored while there is none: spares the decoding
             continue
-        picture = folding.decode_state(row.state).picture
+        picture = fold_states.decode_state(row.state).picture
         if picture.vin_mismatch is not None:
-            found.append((row.vehicle_id, picture.vin_mismatch, picture.vin_mismatch_at or 0))
+            vin = storable(picture.vin_mismatch)
+            found.append((row.vehicle_id, vin, picture.vin_mismatch_at or 0))
     return found
 
 

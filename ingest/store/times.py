@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from gateway.contract import parse_time
@@ -21,6 +22,7 @@ def from_ms(value: int) -> datetime:
     return _EPOCH + value * _MS
 
 
+@lru_cache(maxsize=8192)
 def text_to_ms(text: str) -> int:
     """Milliseconds since the epoch of a time written as the contract writes it."""
     return to_ms(parse_time(text))

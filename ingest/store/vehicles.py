@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass, replace
+from operator import itemgetter
 from typing import Any
 
 from msgspec import UNSET
@@ -13,7 +14,7 @@ from sqlalchemy import Connection, Row, bindparam, delete, insert, select, updat
 from gateway import contract
 from ingest.domain import fittings, vehicle_columns
 from ingest.domain.vehicles import Vehicle
-from ingest.store.database import insert_or_ignore
+from ingest.store import bulk
 from ingest.store.particulars import values_of, vehicle_of
 from ingest.store.schema import depot, fitting, vehicle
 from ingest.store.times import day_start_ms, from_ms, text_to_ms
@@ -57,16 +58,14 @@ def owner(report: contract.Report, known: Sequence[Fitting]) -> Fitting | None:
 
 def fittings_of(connection: Connection, gateways: Iterable[str]) -> dict[str, list[Fitting]]:
     """The fittings of some gateways, by gateway, in order of their start."""
-    query = (
-        select(fitting, vehicle.c.vin)
-        .join(vehicle, vehicle.c.id == fitting.c.vehicle_id)
-        .where(fitting.c.gateway.in_(sorted(set(gateways))))
-        .order_by(fitting.c.fitted_from, fitting.c.id)
-    )
+    table = fitting.c
+    columns = (table.id, table.vehicle_id, table.gateway, table.fitted_from, table.fitted_to)
+    rows = bulk.select_in(connection, columns, table.gateway, gateways)
+    names = vins(connection, (row[1] for row in rows))
     found: dict[str, list[Fitting]] = {}
-    for row in connection.execute(query):
-        fit = Fitting(row.vehicle_id, row.vin, row.gateway, row.fitted_from, row.fitted_to)
-        found.setdefault(row.gateway, []).append(fit)
+    for _, vehicle_id, gateway, start, end in sorted(rows, key=itemgetter(3, 0)):
+        fit = Fitting(vehicle_id, names[vehicle_id], gateway, start, end)
+        found.setdefault(gateway, []).append(fit)
     return found
 
 
@@ -80,8 +79,7 @@ def all_vehicles(connection: Connection, of_depot: str | None = None) -> list[Ve
 
 def vins(connection: Connection, ids: Iterable[int]) -> dict[int, str]:
     """The VINs of some vehicles, by id."""
-    query = select(vehicle.c.id, vehicle.c.vin).where(vehicle.c.id.in_(sorted(set(ids))))
-    return {row.id: row.vin for row in connection.execute(query)}
+    return dict(bulk.select_in(connection, (vehicle.c.id, vehicle.c.vin), vehicle.c.id, ids))
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +246,7 @@ def _add_depots(connection: Connection, vehicles: Sequence[Vehicle]) -> None:
         }
         for name, zone in zones.items()
     ]
-    insert_or_ignore(connection, depot, rows)
+    bulk.insert_or_ignore(connection, depot, rows)
 
 
 def depot_bays(connection: Connection, name: str) -> tuple[str, ...]:

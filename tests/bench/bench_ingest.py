@@ -26,6 +26,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from gateway import contract
 from ingest import queries
 from ingest.clock import SystemClock
+from ingest.collector import settle_collector
 from ingest.config import Site, parse_broker
 from ingest.service import Service
 from tests.support.bench_results import keep
@@ -196,6 +197,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     options = parser.parse_args()
     messages = bodies(options.reports)
+    settle_collector()  # for both sides alike
     rounds = [one_round(messages) for _ in range(options.rounds)]
     rates = {name: round(statistics.median(one[name] for one in rounds)) for name in rounds[0]}
     found = {

@@ -81,24 +81,31 @@ def measure(count: int) -> dict[str, object]:
     programs = load_programs()
     names, rng = sorted(programs), random.Random(1)
     fleet = [vehicle(number, names[number % len(names)], rng) for number in range(count)]
-    outcomes: Counter[str] = Counter()
+    found = [judge(programs[one.program], one, picture, NOW) for one, picture in fleet]
+    # A vehicle out of scope is told at the first look: those in scope are the dear ones.
+    inside = [pair for pair, verdict in zip(fleet, found, strict=True) if verdict.in_scope]
 
-    def judged() -> None:
-        outcomes.clear()
-        for one, picture in fleet:
-            outcomes[judge(programs[one.program], one, picture, NOW).outcome] += 1
+    def judged(pairs: list[tuple[Vehicle, Picture]]) -> None:
+        for one, picture in pairs:
+            judge(programs[one.program], one, picture, NOW)
 
-    def bare() -> None:
-        for _, picture in fleet:
+    def bare(pairs: list[tuple[Vehicle, Picture]]) -> None:
+        for _, picture in pairs:
             sum(not done for done in picture.monitors().values())
 
-    took, limit = best_us(judged, count), best_us(bare, count)
+    took, limit = best_us(lambda: judged(fleet), count), best_us(lambda: bare(fleet), count)
+    took_inside = best_us(lambda: judged(inside), len(inside))
+    limit_inside = best_us(lambda: bare(inside), len(inside))
+    outcomes = Counter(verdict.outcome for verdict in found)
     return {
         "vehicles": count,
         "programs": len(names),
         "us_a_verdict": round(took, 2),
         "us_bare_look_at_the_monitors": round(limit, 2),
         "ratio_to_bare": round(took / limit, 1),
+        "in_scope": len(inside),
+        "us_a_verdict_in_scope": round(took_inside, 2),
+        "ratio_to_bare_in_scope": round(took_inside / limit_inside, 1),
         "aim_us": AIM_US,
         **{str(name): number for name, number in sorted(outcomes.items())},
     }

@@ -6,7 +6,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 
 from gateway import contract
 from ingest import handlers, queries
@@ -15,7 +15,7 @@ from ingest.store import backup as backups
 from ingest.store.backup import BackupRefused
 from ingest.store.contents import differences
 from ingest.store.database import read, write
-from ingest.store.schema import lost_reports, report_key
+from ingest.store.schema import lost_reports, report_key, vehicle_state
 from ingest.store.schema import report as report_table
 from tests.support.databases import NewUrl
 from tests.support.filled_store import LENGTH, VEHICLES, fill, held_in
@@ -57,7 +57,12 @@ def test_a_restore_holds_what_was_backed_up_and_goes_on(
 def test_the_same_reports_have_the_same_digests_on_both_databases(
     tmp_path: Path, fresh_postgres_url: str
 ) -> None:
-    assert differences(fill(f"sqlite:///{tmp_path}/store"), fill(fresh_postgres_url)) == ()
+    urls = (f"sqlite:///{tmp_path}/store", fresh_postgres_url)
+    for url in urls:
+        fill(url)
+        with opened(url) as engine, write(engine) as connection:
+            connection.execute(update(vehicle_state).values(stamp=0))  # drawn, and so never alike
+    assert differences(*map(held_in, urls)) == ()
 
 
 def test_a_backup_taken_while_reports_come_in_is_one_state(

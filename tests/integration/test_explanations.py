@@ -25,8 +25,8 @@ PROGRAMS = queries.load_programs(None)
 
 
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    with opened(f"sqlite:///{tmp_path / 'fleet.sqlite3'}") as engine:
+def engine(store_url: str) -> Iterator[Engine]:
+    with opened(store_url) as engine:
         yield engine
 
 

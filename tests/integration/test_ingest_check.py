@@ -19,8 +19,9 @@ from ingest.__main__ import main
 from ingest.broker_check import Seen, all_loopback, judge, look
 from ingest.config import BrokerTls, parse_broker
 from ingest.handlers import Incoming, store_batch
+from ingest.lanes import ONE_LANE
 from ingest.store.durability import check_database, file_system
-from ingest.subscriber import BrokerNotThere, client_name
+from ingest.subscriber import BrokerNotThere
 from tests.support.reports import NOW, opened
 from tests.support.services import HOST, RunningBroker, running_mosquitto, running_postgres
 from tests.support.shipped_broker import running_site
@@ -29,7 +30,7 @@ FILTERS = ("fleet/v1/+/+/report", "fleet/v1/+/+/presence")
 
 
 def _look(url: str, tls: BrokerTls | None = None) -> Seen:
-    return look(parse_broker(url), tls, client_name(), FILTERS)
+    return look(parse_broker(url), tls, ONE_LANE.client_name, FILTERS)
 
 
 @contextmanager

@@ -17,10 +17,12 @@ from ingest.__main__ import main
 from ingest.commands import CommandRefused
 from ingest.domain.inspections import Inspection, Result
 from ingest.domain.observed_lamp import ObservedLamp
+from ingest.domain.out_of_area import OutOfArea, Status
 from ingest.domain.verdict import Outcome
 from ingest.program_files import load_programs
 from ingest.store.database import read
-from ingest.store.schema import audit, inspection
+from ingest.store.entered_schema import inspection
+from ingest.store.schema import audit
 from tests.support.reports import NOW, ecu, load, opened, report, store, vehicle
 
 PROGRAMS = load_programs(None)
@@ -106,13 +108,18 @@ def test_a_withdrawn_result_counts_no_more_and_is_kept(engine: Engine) -> None:
     number = _enter(engine, "r1", result=Result.FAILED, codes=("P0420",))
     said: dict[str, Any] = {"actor": "clerk", "now": NOW}
     with pytest.raises(CommandRefused, match="none of this vehicle"):
-        commands.withdraw_inspection(engine, 2, number, request_id="w0", **said)
-    commands.withdraw_inspection(engine, 1, number, request_id="w1", **said)
-    assert _record(engine).inspections == ()
+        commands.withdraw_entry(engine, 2, "result", number, "wrong unit", request_id="w0", **said)
+    with pytest.raises(CommandRefused, match="why"):
+        commands.withdraw_entry(engine, 1, "result", number, " ", request_id="w0", **said)
+    commands.withdraw_entry(engine, 1, "result", number, "wrong unit", request_id="w1", **said)
+    after = _record(engine)
+    assert after.inspections == ()
+    (taken,) = after.withdrawn
+    assert (taken.entry.id, taken.by, taken.why, taken.at) == (number, "clerk", "wrong unit", NOW)
     with read(engine) as connection:
         assert len(connection.execute(select(inspection)).all()) == 1
     with pytest.raises(CommandRefused):
-        commands.withdraw_inspection(engine, 1, number, request_id="w2", **said)
+        commands.withdraw_entry(engine, 1, "result", number, "again", request_id="w2", **said)
 
 
 def test_a_pass_moves_the_deadline_of_the_forecast(engine: Engine) -> None:
@@ -159,10 +166,10 @@ def test_a_look_that_cannot_be_is_refused(
 
 
 def test_both_are_entered_from_the_command_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    store_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    where = ["--data", str(tmp_path)]
-    with opened(f"sqlite:///{tmp_path / 'fleet.sqlite3'}") as engine:
+    where = ["--data", str(tmp_path), "--database", store_url]
+    with opened(store_url) as engine:
         load(engine, vehicle(1, program="illinois"))
     failed = ["--result", "failed", "--codes", "p0420", "--on", "2026-03-14", "--by", "Pat"]
     assert main(["inspection", "u001", *failed, *where]) == 0
@@ -181,3 +188,112 @@ def test_both_are_entered_from_the_command_line(
     assert item["walk_arounds"][0]["lit_at_key_on"] is True
     assert main(["record", "U001", *where]) == 0
     assert "lamp lit at key-on: yes; lit while running: no" in capsys.readouterr().out
+
+
+def _look(engine: Engine, request_id: str, **seen: Any) -> int:
+    values: dict[str, Any] = {"lit_at_key_on": None, "lit_while_running": None, "by": "Pat"}
+    look = ObservedLamp(NOW - timedelta(hours=1), **(values | seen))
+    return commands.record_walk_around(engine, 1, look, now=NOW, request_id=request_id)
+
+
+def test_what_a_fresh_walk_around_answers_is_no_longer_to_be_looked_at(engine: Engine) -> None:
+    """40 CFR 85.2222(d)(4), 85.2207(a), (b): lamp at key-on, lamp while commanded, connector."""
+    store(engine, report(1, 1320))
+    before = _record(engine).standing.verdict
+    assert (len(before.check_by_eye), before.seen_by_eye) == (3, ())
+    _look(engine, "l1", lit_at_key_on=True)
+    one = _record(engine).standing.verdict
+    assert len(one.check_by_eye) == 2
+    assert one.seen_by_eye == (
+        "Lamp lit with the key on and the engine off: yes. Seen Wed Nov 25, 2026 by Pat.",
+    )
+    _look(engine, "l2", lit_at_key_on=True, lit_while_running=False, connector_works=True)
+    assert _record(engine).standing.verdict.check_by_eye == ()
+    store(engine, report(1, 1320 + 8 * 24))
+    later = _record(engine, NOW + timedelta(days=8)).standing.verdict
+    assert len(later.check_by_eye) == 3, "a look grows stale as a reading does"
+    assert any("look again" in reason.text for reason in later.reasons)
+
+
+def test_a_bad_connector_would_fail(engine: Engine) -> None:
+    """40 CFR 85.2207(a): missing, tampered with or otherwise inoperable (A)."""
+    store(engine, report(1, 1320))
+    number = _look(engine, "l1", connector_works=False)
+    verdict = _record(engine).standing.verdict
+    assert verdict.outcome is Outcome.WOULD_FAIL
+    assert (verdict.reasons[0].rule, verdict.reasons[0].tag) == ("40 CFR 85.2207(a)", "A")
+    commands.withdraw_entry(
+        engine, 1, "walk-around", number, "other unit", actor="Lee", now=NOW, request_id="w1"
+    )
+    after = _record(engine)
+    assert after.standing.verdict.outcome is Outcome.WOULD_PASS
+    assert after.looks == ()
+    assert [(one.kind, one.by, one.why) for one in after.withdrawn] == [
+        ("walk-around", "Lee", "other unit")
+    ]
+
+
+def _away(engine: Engine, request_id: str, **changes: Any) -> int:
+    values: dict[str, Any] = {
+        "program": "illinois", "status": Status.RECIPROCITY, "since": TODAY, "place": "Ohio",
+    }  # fmt: skip
+    return commands.record_out_of_area(
+        engine, 1, OutOfArea(**(values | changes)), set(PROGRAMS), actor="clerk", now=NOW,
+        request_id=request_id,
+    )  # fmt: skip
+
+
+def test_an_absence_is_told_with_the_verdict_and_moves_no_day(engine: Engine) -> None:
+    store(engine, report(1, 1320))
+    before = _record(engine).standing
+    _away(engine, "a1", until=TODAY + timedelta(days=5), proof="OH 4711", proof_day=TODAY)
+    after = _record(engine)
+    assert after.standing.verdict.outcome is before.verdict.outcome
+    assert after.standing.dues[0].due == before.dues[0].due
+    told = " ".join(reason.text for reason in after.standing.verdict.reasons)
+    assert "in Ohio, from Wed Nov 25, 2026 to Mon Nov 30, 2026: reciprocity." in told
+    assert "Proof on file: OH 4711 of Wed Nov 25, 2026." in told
+    assert any("Ohio" in why for why in after.standing.dues[0].reasons)
+    over = _record(engine, NOW + timedelta(days=6))
+    assert all("Ohio" not in reason.text for reason in over.standing.verdict.reasons)
+    assert [one.place for one in over.absences] == ["Ohio"], "the history stays"
+
+
+def test_an_absence_without_proof_says_so_and_can_be_withdrawn(engine: Engine) -> None:
+    number = _away(engine, "a1", status=Status.DEFERRAL)
+    told = " ".join(reason.text for reason in _record(engine).standing.verdict.reasons)
+    assert "until the agency grants it the due date stands. No proof is on file." in told
+    commands.withdraw_entry(
+        engine, 1, "out of area", number, "it is back", actor="Lee", now=NOW, request_id="w1"
+    )
+    assert _record(engine).absences == ()
+
+
+def test_every_fault_of_an_absence_is_told(engine: Engine) -> None:
+    with pytest.raises(CommandRefused) as refused:
+        _away(
+            engine, "a1", program="nowhere", place=" ", until=TODAY - timedelta(days=1),
+            proof="x" * 65,
+        )  # fmt: skip
+    for part in ("program: 'nowhere'", "place: ''", "until: 2026-11-24", "its date", "65 char"):
+        assert part in str(refused.value)
+
+
+def test_absence_and_withdrawal_from_the_command_line(
+    store_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--by", "Pat", "--data", str(tmp_path), "--database", store_url]
+    with opened(store_url) as engine:
+        load(engine, vehicle(1, program="illinois"))
+    away = ["out-of-area", "U001", "--status", "test_there", "--place", "Ohio"]
+    assert main([*away, "--since", "2026-03-14", *where]) == 0
+    assert main(["walk-around", "U001", "--connector-works", "yes", *where]) == 0
+    assert main(["walk-around", "U001", "--withdraw", "1", *where]) == 3
+    assert "why: 0 characters" in capsys.readouterr().err
+    assert main(["walk-around", "U001", "--withdraw", "1", "--why", "wrong unit", *where]) == 0
+    capsys.readouterr()
+    assert main(["record", "U001", "--json", *where[2:]]) == 0
+    item = json.loads(capsys.readouterr().out)["items"][0]
+    assert item["out_of_area"][0]["status"] == "test there"
+    assert item["walk_arounds"] == []
+    assert item["withdrawn"][0]["why"] == "wrong unit"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import socket
 import time
+import weakref
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -35,8 +36,10 @@ class Listener:
         self._ready = False
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="listener")
         self._client.on_connect = lambda client, *_: client.subscribe("fleet/#", 1)
-        self._client.on_subscribe = lambda *_: setattr(self, "_ready", True)
-        self._client.on_message = lambda _c, _u, message: self.heard.append(
+        # No cycle with us: in one, the garbage collector may come to paho's sockets before it.
+        me = weakref.proxy(self)
+        self._client.on_subscribe = lambda *_: setattr(me, "_ready", True)
+        self._client.on_message = lambda _c, _u, message: me.heard.append(
             (message.topic, bytes(message.payload), message.retain)
         )
         self._client.connect(broker.host, broker.port)

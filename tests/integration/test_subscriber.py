@@ -46,7 +46,8 @@ class Sender:
         subscribed = threading.Event()
         self._client.on_connect = lambda c, *_: c.subscribe("fleet/v1/+/+/receipt")
         self._client.on_subscribe = lambda *_: subscribed.set()
-        self._client.on_message = lambda _c, _u, m: self.receipts.append(
+        receipts = self.receipts  # no cycle: in one, paho's sockets may go before it closes them
+        self._client.on_message = lambda _c, _u, m: receipts.append(
             contract.decode_receipt(bytes(m.payload))
         )
         self._client.connect(broker.host, broker.port)

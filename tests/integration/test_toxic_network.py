@@ -1,7 +1,6 @@
 """A bad network, and a broker that dies: what the gateways' outboxes held is stored, once.
 
-Real gateways (outbox and publisher), a real Mosquitto, the real service. The publisher's waits
-run on a clock that is `FAST` times as fast, so that its resending is seen within the test.
+Real gateways (outbox and publisher), a real Mosquitto, the real service.
 """
 
 from __future__ import annotations
@@ -9,123 +8,20 @@ from __future__ import annotations
 import json
 import random
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
-from datetime import UTC, datetime
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
 
-from gateway import contract
-from gateway.outbox import Outbox
-from gateway.publisher import Publisher
-from ingest import queries
-from ingest.clock import SystemClock
-from ingest.config import Site, parse_broker
-from ingest.handlers import rebuild
-from ingest.service import Service
-from tests.support.reports import NOW, gateway_name, load, opened, report, vehicle
 from tests.support.services import RunningBroker, unused_port
-from tests.support.toxic import TOXICS, Proxy, Toxic, toxic_proxy
+from tests.support.toxic import TOXICS, Toxic, toxic_proxy
+from tests.support.yard import check, drain, suffer, world
 
-FAST = 60.0
-GATEWAYS = 4
 RESULTS = Path(__file__).parents[1] / "bench" / "results" / "broker-kills.json"
 
 
-class Yard:
-    """A few gateways that keep appending and publishing through one port."""
-
-    def __init__(self, folder: Path, port: int) -> None:
-        self.appended = 0
-        self._gateways = []
-        for number in range(1, GATEWAYS + 1):
-            outbox = Outbox(folder / f"{number}.sqlite3", lambda: datetime.now(UTC))
-            publisher = Publisher(
-                outbox,
-                gateway_name(number),
-                "127.0.0.1",
-                port,
-                monotonic=lambda: time.monotonic() * FAST,
-            )
-            self._gateways.append((number, outbox, publisher))
-
-    def append(self, count: int) -> None:
-        """Store `count` more reports, one gateway after the other."""
-        for _ in range(count):
-            number, outbox, _ = self._gateways[self.appended % GATEWAYS]
-            outbox.append(self._build(number, outbox))
-            self.appended += 1
-
-    @staticmethod
-    def _build(
-        number: int, outbox: Outbox
-    ) -> Callable[[int, list[list[int]]], Sequence[contract.Report]]:
-        def build(seq: int, _dropped: list[list[int]]) -> Sequence[contract.Report]:
-            created = outbox.journal_created_at
-            one = report(number, seq, journal=outbox.journal, journal_created_at=created)
-            return [one]
-
-        return build
-
-    def turn(self, seconds: float) -> None:
-        """Let every publisher do what is due."""
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
-            for _, _, publisher in self._gateways:
-                publisher.loop()
-            time.sleep(0.005)
-
-    def pending(self) -> int:
-        """Reports without a receipt."""
-        return sum(outbox.pending() for _, outbox, _ in self._gateways)
-
-    def close(self) -> None:
-        """Leave the broker."""
-        for _, outbox, publisher in self._gateways:
-            publisher.stop(timeout_s=0.2)
-            outbox.close()
-
-
-@contextmanager
-def world(folder: Path, broker_port: int, gateway_port: int) -> Iterator[tuple[Yard, Engine]]:
-    with ExitStack() as stack:
-        engine = stack.enter_context(opened(f"sqlite:///{folder}/fleet.sqlite3"))
-        load(engine, *(vehicle(number) for number in range(1, GATEWAYS + 1)))
-        address = parse_broker(f"mqtt://127.0.0.1:{broker_port}")
-        service = Service(engine, address, SystemClock(), Site())
-        service.start()
-        stack.callback(service.stop)
-        assert service.subscriber.ready.wait(15)
-        yard = Yard(folder, gateway_port)
-        stack.callback(yard.close)
-        yield yard, engine
-
-
-def drain(yard: Yard, seconds: float = 60) -> None:
-    until = time.monotonic() + seconds
-    while yard.pending() and time.monotonic() < until:
-        yard.turn(0.1)
-
-
-def check(yard: Yard, engine: Engine) -> None:
-    counts = queries.stored_counts(engine)
-    assert yard.pending() == 0
-    assert counts["reports"] == yard.appended
-    assert counts["dead_letters"] == 0
-    assert rebuild(engine, check=True, now=NOW).differences == ()
-
-
-def suffer(yard: Yard, proxy: Proxy, toxic: Toxic) -> None:
-    yard.append(40)
-    yard.turn(0.3)
-    proxy.toxic = toxic
-    for _ in range(10):
-        yard.append(8)
-        yard.turn(0.25)
-    proxy.toxic = "none"
-    proxy.cut()  # what a black hole swallowed cannot be mended on the same connection
+def _store(folder: Path) -> str:
+    return f"sqlite:///{folder}/fleet.sqlite3"
 
 
 @pytest.mark.parametrize("toxic", TOXICS)
@@ -136,7 +32,7 @@ def test_a_bad_network_loses_nothing(
     with toxic_proxy(mosquitto.port, seed=3) as proxy:
         near = proxy.port if side == "ingest" else mosquitto.port
         far = proxy.port if side == "gateway" else mosquitto.port
-        with world(tmp_path, near, far) as (yard, engine):
+        with world(tmp_path, _store(tmp_path), near, far) as (yard, engine):
             suffer(yard, proxy, toxic)
             drain(yard)
             check(yard, engine)
@@ -149,7 +45,7 @@ def _kill_brokers(folder: Path, kills: int, seed: int) -> int:
     number = 0
     with ExitStack() as stack:
         broker = _broker(folder, port, number)
-        yard, engine = stack.enter_context(world(folder, port, port))
+        yard, engine = stack.enter_context(world(folder, _store(folder), port, port))
         for number in range(1, kills + 1):
             yard.append(dice.randint(1, 12))
             yard.turn(dice.uniform(0.02, 0.2))

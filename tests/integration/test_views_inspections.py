@@ -92,3 +92,34 @@ def test_a_look_at_the_lamp_is_entered_under_the_actor_s_name(engine: Engine) ->
 def test_readiness_set_back_without_a_recorded_repair_is_shown(engine: Engine) -> None:
     assert "no repair is recorded for that time" in _words(_page(engine))
     assert [one.kind for one in _record(engine).doubts] == ["unrecorded_clear"]
+
+
+def _press(test: AppTest, label: str) -> None:
+    next(one for one in test.button if one.label == label).click().run()
+    assert not test.exception
+
+
+def test_an_absence_is_entered_and_taken_back_with_who_and_why(engine: Engine) -> None:
+    test = _page(engine)
+    test.text_input("away_place_1").set_value("Ohio")
+    test.text_input("away_proof_1").set_value("OH 4711")
+    test.date_input("away_day_1").set_value(NOW.date())
+    _press(test, "Enter the absence")
+    assert [one.place for one in _record(engine).absences] == ["Ohio"]
+    assert "Proof on file: OH 4711 of Wed Nov 25, 2026." in _words(test)
+    _press(test, "Withdraw it")
+    assert "Not done: why" in _words(test)
+    test.text_input("withdraw_why_1").set_value("it never left")
+    _press(test, "Withdraw it")
+    record = _record(engine)
+    assert record.absences == ()
+    assert [(one.by, one.why) for one in record.withdrawn] == [("Pat", "it never left")]
+    assert "it never left" in _words(test)
+
+
+def test_days_on_the_page_are_as_in_the_united_states_and_programs_by_name(engine: Engine) -> None:
+    words = _words(_page(engine))
+    assert "Illinois: Thu Dec 10, 2026: due by the vehicle list" in words
+    assert "Inspection due: Thu Dec 10." in words
+    assert "Test by: Thu Dec 10, in 15 days." in words
+    assert "1 monitor not complete, 1 may be: none to spare." in words

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
+import msgspec
+
+from gateway import contract
 from ingest import handlers
 from ingest.store.contents import TableSum, contents
 from ingest.store.database import read
-from tests.support.reports import NOW, history, load, opened, store, vehicle
+from tests.support.reports import NOW, START, history, load, opened, store, vehicle
 
 VEHICLES, LENGTH = 4, 60
 
@@ -15,10 +20,22 @@ def fill(url: str) -> dict[str, TableSum]:
     with opened(url) as engine:
         load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
         for number in range(1, VEHICLES + 1):
-            store(engine, *history(number, LENGTH))
+            first, *others = history(number, LENGTH)
+            store(engine, msgspec.structs.replace(first, driving_cycle=_cycle()), *others)
         handlers.store_batch(engine, [handlers.Incoming("fleet/nonsense", b"\0\xff", NOW)])
         handlers.sweep(engine, NOW)
     return held_in(url)
+
+
+def _cycle() -> contract.DrivingCycle:
+    ended = START + timedelta(hours=1)
+    return contract.DrivingCycle(
+        started_at=contract.format_time(ended - timedelta(minutes=40)),
+        ended_at=contract.format_time(ended),
+        propulsion_on_s=2400.0,
+        engine_on_s=2390.0,
+        distance_km=31.0,
+    )
 
 
 def held_in(url: str) -> dict[str, TableSum]:

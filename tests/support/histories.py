@@ -20,7 +20,7 @@ from gateway.contract import Report
 from ingest import handlers, queries
 from ingest.domain import alerts as rules
 from ingest.domain.vehicles import Vehicle
-from ingest.handlers import Incoming
+from ingest.handlers import FoldMemory, Incoming
 from ingest.store.database import read
 from ingest.store.rebuilding import snapshot
 from ingest.store.schema import episode, gateway_journal, lost_reports, report
@@ -40,7 +40,7 @@ class Step:
     """Something that happens to a store at a moment: a batch, a list, or a look over the fleet."""
 
     at: datetime
-    do: Callable[[Engine], object]
+    do: Callable[[Engine, FoldMemory], object]
 
 
 @dataclass(slots=True)
@@ -140,7 +140,7 @@ def _with_sweeps(steps: list[Step], end: datetime) -> list[Step]:
     return sorted(steps, key=lambda step: step.at)
 
 
-def _store(batch: list[tuple[Sent, datetime]]) -> Callable[[Engine], object]:
+def _store(batch: list[tuple[Sent, datetime]]) -> Callable[[Engine, FoldMemory], object]:
     items = [
         Incoming(
             contract.topic(
@@ -151,23 +151,23 @@ def _store(batch: list[tuple[Sent, datetime]]) -> Callable[[Engine], object]:
         )
         for one, at in batch
     ]
-    return lambda engine: handlers.store_batch(engine, items)
+    return lambda engine, memory: handlers.store_batch(engine, items, memory)
 
 
-def _load(vehicles: list[Vehicle], request_id: str) -> Callable[[Engine], object]:
-    return lambda engine: load(engine, *vehicles, request_id=request_id)
+def _load(vehicles: list[Vehicle], request_id: str) -> Callable[[Engine, FoldMemory], object]:
+    return lambda engine, _: load(engine, *vehicles, request_id=request_id)
 
 
-def _sweep(at: datetime) -> Callable[[Engine], object]:
-    return lambda engine: handlers.sweep(engine, at)
+def _sweep(at: datetime) -> Callable[[Engine, FoldMemory], object]:
+    return lambda engine, _: handlers.sweep(engine, at)
 
 
 def run(url: str, steps: Iterable[Step], end: datetime) -> tuple[dict[str, Any], Kept]:
     """Do the steps on an empty store; return what is so at the end, and how identities fared."""
-    kept = Kept()
+    kept, memory = Kept(), FoldMemory()
     with opened(url) as engine:
         for step in steps:
-            step.do(engine)
+            step.do(engine, memory)
             kept.look(engine)
         last = end + JUDGED[0]
         handlers.sweep(engine, last)

@@ -91,6 +91,7 @@ class Stream:
     def close(self) -> None:
         """Leave the broker."""
         self._client.disconnect()
+        self._client.on_message = None  # no cycle that paho's sockets could be found in
 
 
 def _serve(broker: RunningBroker, url: str) -> int:

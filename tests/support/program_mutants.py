@@ -15,7 +15,7 @@ from gateway.facts import Monitor
 from ingest.domain.programs import Program
 
 UNJUDGED = frozenset(
-    {"name", "title", "authority", "advisory", "source", "edition", "tag", "note", "what",
+    {"name", "title", "called", "authority", "advisory", "source", "edition", "tag", "note", "what",
      "check_by_eye", "dates", "exceptions"}
 )  # fmt: skip
 """What no verdict turns on: words, citations, and the dates, which have a test of their own."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import time
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -53,11 +54,14 @@ class Client:
             self.raw.tls_set_context(tls.context())
         if user is not None:
             self.raw.username_pw_set(user, "guess")
+        # No cycle with us: paho closes its own sockets when it goes, and in a cycle the garbage
+        # collector may come to the sockets first.
+        me = weakref.proxy(self)
         self.raw.on_connect = lambda _c, _u, _f, code, _p: setattr(
-            self, "accepted", not code.is_failure
+            me, "accepted", not code.is_failure
         )
-        self.raw.on_subscribe = lambda *_: setattr(self, "subscribed", True)
-        self.raw.on_message = lambda _c, _u, m: self.heard.append((m.topic, bytes(m.payload)))
+        self.raw.on_subscribe = lambda *_: setattr(me, "subscribed", True)
+        self.raw.on_message = lambda _c, _u, m: me.heard.append((m.topic, bytes(m.payload)))
 
     def enter(self) -> bool:
         """Try to connect; whether the broker's CONNACK said yes."""

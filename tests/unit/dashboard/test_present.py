@@ -108,9 +108,9 @@ def test_the_answer_is_a_sentence(facts: Picture | None, words: str) -> None:
         pytest.param(None, "no due date", id="none"),
     ],
 )
-def test_the_due_date_says_how_far_off_it_is(day: date | None, text: str) -> None:
+def test_the_day_to_test_by_says_how_far_off_it_is(day: date | None, text: str) -> None:
     found = standing(picture(), replace(VEHICLE, due_date=day))
-    assert present.due(found, CHICAGO, NOW) == text
+    assert present.test_by(found, CHICAGO, NOW) == text
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,19 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from fleet_demo.identity import check_digit
-from fleet_demo.scenarios import Fleet, KeyOff, KeyOn, build_fleet, iter_day, vehicle_list_rows
+from fleet_demo.scenarios import (
+    DEPOTS,
+    Fleet,
+    KeyOff,
+    KeyOn,
+    build_fleet,
+    iter_day,
+    vehicle_list_rows,
+)
 from fleet_demo.truck import SimulatedVehicle
+from ingest.domain.program_scope import covered, fuel_of
+from ingest.domain.vehicles import read_rows
+from ingest.program_files import load_programs
 
 END = date(2026, 11, 25)
 REQUESTS = [b"\x01\x01", b"\x01\x41", b"\x01\x31", b"\x03", b"\x07", b"\x0a", b"\x09\x02"]
@@ -142,3 +153,24 @@ def test_the_vehicle_list_is_complete_and_its_numbers_are_sound() -> None:
     assert dues[0] < 0
     assert dues[-1] <= 120
     assert {row["ignition"] for row in rows} == {"spark", "compression"}
+
+
+def test_the_fleet_is_spread_over_programs_that_cover_its_vehicles() -> None:
+    fleet = build_fleet(60, 1, 1, end=END)
+    rows = vehicle_list_rows(fleet)
+    found = {(row["depot"], row["program"]) for row in rows}
+    assert len({program for _, program in found}) >= 7
+    assert all(len({p for d, p in found if d == depot.name}) >= 2 for depot in DEPOTS)
+    programs = load_programs()
+    listed, faults = read_rows(rows, set(programs))
+    assert [fault for fault in faults if not fault.warning] == []
+    outside = [
+        one.unit
+        for one in listed
+        if covered(programs[one.program].scope, one, fuel_of(one)).scope is None
+    ]
+    heavy = {one.unit for one in listed if (one.gvwr_lb or 0) > 14000}
+    assert set(outside) <= heavy  # a heavy one of before 2013 is in no program's scope
+    assert len(heavy) == 1
+    live = next(row for row in rows if row["unit"] == fleet.next_live_fault_vehicle)
+    assert live["program"] == "us-federal"

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from gateway.facts import CONTINUOUS, Ignition, Monitor
-from ingest.domain.contradictions import contradictions
+from ingest.domain import contradictions as rules
 from ingest.domain.details import supported_before
 from ingest.domain.observed_lamp import LampFinding, ObservedLamp, compare
 from ingest.domain.picture import EcuPicture, Picture
@@ -40,6 +40,10 @@ def seen(one=None, **more):
     return Picture(ecus={"7E8": one or ecu()}, heard_at=READ, **more)
 
 
+def contradictions(vehicle, picture):
+    return rules.contradictions(vehicle, picture, rules.ignition_told(picture))
+
+
 def texts(verdict):
     return " ".join(reason.text for reason in verdict.reasons)
 
@@ -50,8 +54,13 @@ def texts(verdict):
     [
         pytest.param({}, [], "", id="all fits"),
         pytest.param(
-            {"code_count": 1, "confirmed": ["P0171"]}, ["lamp_and_count"],
-            "counts 1 stored code.", id="lamp off, count 1",
+            # 13 CCR 1968.2 (d)(2.3): the lamp goes out first, the code stays stored (B).
+            {"code_count": 1, "confirmed": ["P0171"]}, [],
+            "goes out by itself after three driving cycles", id="lamp off, code kept",
+        ),
+        pytest.param(
+            {"code_count": 1, "confirmed": None}, ["lamp_and_count"],
+            "counts 1 stored code that it did not list", id="lamp off, count 1, not listed",
         ),
         pytest.param(
             {"mil": True, "confirmed": []}, ["lamp_and_count"],

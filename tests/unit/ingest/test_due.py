@@ -7,8 +7,11 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from gateway.facts import Ignition, Monitor
-from ingest.domain.due import DEFAULT_HOURS, repair_hours, urgency
+from ingest.domain.due import DEFAULT_HOURS, repair_hours, step_by_cause, urgency
+from ingest.domain.explanation import NOT_TOLD, WhyNot
 from ingest.domain.picture import EcuPicture, Picture
+from ingest.domain.stuck_advice import ADVICE
+from ingest.domain.stuck_causes import Cause, Found
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
 from ingest.program_files import load_programs
@@ -81,3 +84,28 @@ def test_a_vehicle_outside_the_program_is_sent_to_the_authority():
 
 def test_a_code_without_a_row_costs_the_default():
     assert repair_hours(["P1FFF"]) == DEFAULT_HOURS
+
+
+def _why(monitor, cause=None):
+    found = () if cause is None else (Found(cause, 1.0, "seen"),)
+    return WhyNot(monitor, found, ADVICE[cause] if cause else NOT_TOLD, None)
+
+
+def test_the_one_next_step_is_that_of_the_cause_and_a_code_goes_first():
+    unset = {Monitor.CATALYST: False, Monitor.EVAPORATIVE_SYSTEM: False}
+    ecu = EcuPicture(heard_at=READ, readiness_at=READ, mil=False, monitors=unset, confirmed=[])
+    vehicle = Vehicle(
+        unit="V-1", vin="1" * 17, plate="P", depot="D", depot_tz="UTC", program="us-federal",
+        model_year=2010, ignition=Ignition.SPARK,
+    )  # fmt: skip
+    verdict = judge(FEDERAL, vehicle, Picture(ecus={"7E8": ecu}, heard_at=READ), NOW)
+    before = need(monitors=unset)
+    catalyst = _why(Monitor.CATALYST)
+    evap = _why(Monitor.EVAPORATIVE_SYSTEM, Cause.SHORT)
+    step = step_by_cause(before, verdict, [catalyst, evap]).next_step
+    assert step.startswith("Evaporative system: Give it one longer route")
+    assert step.endswith("Then 1 more monitor: see below.")
+    code = _why(Monitor.CATALYST, Cause.CODE)
+    step = step_by_cause(before, verdict, [evap, code]).next_step
+    assert step.startswith("Catalyst: Diagnose and repair the code first")
+    assert step_by_cause(before, verdict, []) == before

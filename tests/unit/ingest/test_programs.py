@@ -85,7 +85,7 @@ def _uncited(table, where):
 def test_every_row_of_a_program_file_has_a_citation(name):
     path = resources.files("ingest").joinpath("programs", f"{name}.toml")
     table = tomllib.loads(path.read_text(encoding="utf-8"))
-    for key in ("title", "authority", "advisory"):  # names, not rules
+    for key in ("title", "called", "authority", "advisory"):  # names, not rules
         assert table.pop(key)
     assert list(_uncited(table, name)) == []
 

@@ -12,7 +12,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Make the table of driving cycles."""
+    """Make the table of driving cycles, and let every vehicle be folded again to fill it."""
     op.create_table(
         "driving_cycle",
         sa.Column(
@@ -30,6 +30,7 @@ def upgrade() -> None:
     op.create_index(
         "driving_cycle_of_vehicle", "driving_cycle", ["vehicle_id", "observed_at"], unique=False
     )
+    op.execute("UPDATE vehicle_state SET fold_version = 0")
 
 
 def downgrade() -> None:

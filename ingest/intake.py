@@ -1,0 +1,161 @@
+"""From a batch off the wire to receipts: the one door between a subscriber and the store.
+
+Acknowledgements follow the order of arrival (MQTT 3.1.1, MQTT-4.6.0-2), so a message that is put
+off would hold up all behind it. What is above a gateway's allowance is therefore committed as it
+came, which is cheap, and acknowledged; it is read, folded and receipted when nothing else is
+waiting, and never slower than the allowance. A gateway's own order is kept: while some of its
+messages wait, the next ones join the line.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from gateway import contract
+from ingest.clock import Clock
+from ingest.domain.rate_limit import REPORTS_A_SECOND, RateLimit
+from ingest.handlers import FoldMemory, Incoming, receipts_for, store_batch
+from ingest.lanes import ONE_LANE, Lane
+from ingest.metrics import Metrics
+from ingest.store.database import is_trouble, read, write
+from ingest.store.held_back import Held, hold_back, let_go, oldest_of, waiting_of
+from ingest.store.times import from_ms, to_ms
+from ingest.subscriber import Arrival, Outgoing, StoreTrouble
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+STORE_WAIT_S = 15.0
+"""How long a batch waits for the one before; longer than the database's own wait for a lock."""
+AT_ONCE = 100
+"""Waiting messages stored in one go: what a message that comes meanwhile has to wait for."""
+_TOPIC = re.compile(
+    rf"{contract.ROOT}/([0-9a-f]{{2}})/([a-z0-9][a-z0-9-]{{0,31}})/(report|presence)"
+)
+
+
+class Intake:
+    """Stores what arrived. Callable from any thread: one batch at a time."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        clock: Clock,
+        metrics: Metrics,
+        *,
+        lane: Lane = ONE_LANE,
+        limit: RateLimit | None = None,
+        seconds: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._engine, self._clock, self._metrics = engine, clock, metrics
+        self._lane, self._limit, self._seconds = lane, limit or RateLimit(), seconds
+        self._storing = threading.Lock()
+        self._memory = FoldMemory()
+        self._line: dict[str, None] | None = None  # who waits, in order; None: not asked yet
+        self._due_s = 0.0
+
+    def store(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
+        """Commit a batch; return the receipts to send. Raises `StoreTrouble`."""
+        return self._alone(lambda: self._take(batch))
+
+    def catch_up(self) -> Sequence[Outgoing] | None:
+        """Store some of what waits, now that there is time; None where nothing waits.
+
+        Returns the receipts to send. Raises `StoreTrouble`.
+        """
+        if self._line is not None and not self._line:
+            return None
+        return self._alone(lambda: self._turn(AT_ONCE))
+
+    def _alone(self, work: Callable[[], Sequence[Outgoing]]) -> Sequence[Outgoing]:
+        # A write that is stuck is never doubled: whoever took over waits for its end.
+        if not self._storing.acquire(timeout=STORE_WAIT_S):
+            raise StoreTrouble("the batch before is not stored yet")
+        try:
+            return work()
+        except Exception as error:
+            if not is_trouble(error):
+                raise
+            self._metrics.database_trouble(str(error))
+            raise StoreTrouble(str(error)) from error
+        finally:
+            self._storing.release()
+
+    def _take(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
+        line, now_s = self._known_line(), self._seconds()
+        within: list[Arrival] = []
+        above: list[Held] = []
+        joining: dict[str, None] = {}
+        for one in batch:
+            match = _TOPIC.fullmatch(one.topic)  # what is none goes to the dead letters
+            name = match[2] if match else None
+            if name is None or (
+                name not in line and name not in joining and self._limit.take(name, now_s)
+            ):
+                within.append(one)
+                continue
+            joining[name] = None
+            shard = int(one.topic.split("/")[2], 16) % contract.SHARDS
+            at = to_ms(one.received_at)
+            above.append(Held(name, shard, one.topic, one.body, one.retained, at))
+        receipts = list(self._commit(within))
+        if above:
+            with write(self._engine) as connection:
+                hold_back(connection, above)
+            if not line:
+                self._due_s = now_s + 1 / REPORTS_A_SECOND
+            line.update(joining)
+            self._metrics.held_back(len(above))
+        if line and now_s >= self._due_s:  # however much others send
+            self._due_s = now_s + 1 / REPORTS_A_SECOND
+            receipts += self._turn(min(len(line), AT_ONCE))
+        return receipts
+
+    def _known_line(self) -> dict[str, None]:
+        if self._line is None:
+            with read(self._engine) as connection:
+                self._line = dict.fromkeys(sorted(waiting_of(connection, self._lane.has)))
+        return self._line
+
+    def _turn(self, count: int) -> Sequence[Outgoing]:
+        """Store the oldest messages in line, the same share of each gateway."""
+        line = self._known_line()
+        if not line:
+            return []
+        chosen = list(line)[:count]
+        share = max(1, count // len(chosen))
+        with read(self._engine) as connection:
+            held = oldest_of(connection, chosen, share)
+        receipts = self._commit(
+            [Arrival(one.topic, one.body, from_ms(one.received_at), one.retained) for one in held]
+        )
+        if held:
+            with write(self._engine) as connection:
+                let_go(connection, held)
+        taken = Counter(one.gateway for one in held)
+        for name in chosen:
+            del line[name]
+            if taken[name] == share:
+                line[name] = None
+        return receipts
+
+    def _commit(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
+        if not batch:
+            return []
+        items = [Incoming(one.topic, one.body, one.received_at, one.retained) for one in batch]
+        begun = time.monotonic()
+        outcomes = store_batch(self._engine, items, self._memory)
+        committed, seconds = self._clock.now(), time.monotonic() - begun
+        gateways = {o.gateway for o in outcomes if o.gateway and o.status != "presence"}
+        receipts = receipts_for(self._engine, gateways, self._clock.now())
+        statuses, arrived = [o.status for o in outcomes], [one.received_at for one in batch]
+        self._metrics.committed(statuses, arrived, committed, seconds, len(receipts))
+        return [
+            (contract.topic(receipt.gateway, "receipt"), contract.encode(receipt))
+            for receipt in receipts
+        ]

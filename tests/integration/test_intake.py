@@ -1,0 +1,172 @@
+"""What is above a gateway's allowance waits on disk: nothing lost, nothing twice, in order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pytest
+from sqlalchemy import Engine, func, select
+
+from gateway import contract
+from ingest import handlers, queries
+from ingest.clock import SystemClock
+from ingest.domain.rate_limit import RateLimit
+from ingest.intake import Intake
+from ingest.lanes import Lane, all_lanes
+from ingest.metrics import Metrics
+from ingest.store.database import read
+from ingest.store.figures import figures
+from ingest.store.schema import report
+from ingest.subscriber import Arrival, Outgoing
+from tests.support.reports import NOW, ecu, gateway_name, load, opened, vehicle
+from tests.support.reports import report as make
+
+BURST = 5
+
+
+class Bench:
+    """An intake with a clock turned by hand."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine, self.now_s = engine, 1000.0
+        self.restart()
+
+    def restart(self, lane: Lane | None = None) -> None:
+        """What a new process knows: the store alone; a new process has new allowances."""
+        self.intake = Intake(
+            self.engine, SystemClock(), Metrics(), lane=lane or Lane(),
+            limit=RateLimit(burst=BURST), seconds=lambda: self.now_s,
+        )  # fmt: skip
+
+    def send(self, number: int, *seqs: int) -> Sequence[Outgoing]:
+        return self.intake.store([_arrival(make(number, seq)) for seq in seqs])
+
+    def catch_up(self) -> list[Outgoing]:
+        """Everything, as when nothing else comes."""
+        said: list[Outgoing] = []
+        for _ in range(100):
+            more = self.intake.catch_up()
+            if more is None:
+                return said
+            said += more
+        raise AssertionError("it does not end")
+
+    def stored(self, number: int) -> list[int]:
+        query = select(report.c.seq).where(report.c.gateway == gateway_name(number))
+        with read(self.engine) as connection:
+            return list(connection.execute(query.order_by(report.c.id)).scalars())
+
+    def waiting(self) -> int:
+        with read(self.engine) as connection:
+            return figures(connection)["messages_held_back"]
+
+
+def _arrival(message: contract.Report) -> Arrival:
+    return Arrival(contract.topic(message.gateway, "report"), contract.encode(message), NOW, False)
+
+
+def _through(said: Sequence[Outgoing]) -> list[int]:
+    return [contract.decode_receipt(body).through for _, body in said]
+
+
+@pytest.fixture
+def bench(store_url_of_either: str) -> Iterator[Bench]:
+    with opened(store_url_of_either) as engine:
+        load(engine, *(vehicle(number) for number in range(1, 4)))
+        yield Bench(engine)
+
+
+def test_above_the_allowance_is_kept_unreceipted_and_stored_later_in_order(bench: Bench) -> None:
+    assert _through(bench.send(1, *range(1, 9))) == [BURST]
+    assert (bench.stored(1), bench.waiting()) == ([1, 2, 3, 4, 5], 3)
+
+    assert _through(bench.catch_up())[-1] == 8
+    assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+    assert bench.intake.catch_up() is None
+
+
+def test_a_gateway_whose_reports_wait_keeps_its_order_and_others_do_not_wait(bench: Bench) -> None:
+    bench.send(1, *range(1, 9))
+    waiting = bench.waiting()
+    bench.now_s += 0.5
+
+    assert bench.send(1, 9) == []
+    assert _through(bench.send(2, 1, 2)) == [2]
+
+    assert bench.waiting() == waiting + 1
+    bench.catch_up()
+    assert bench.stored(1) == [*range(1, 10)]
+
+
+def test_however_much_others_send_one_a_second_is_stored(bench: Bench) -> None:
+    bench.send(1, *range(1, 12))
+    for count in range(1, 4):
+        before = len(bench.stored(1))
+        bench.now_s += 1
+        bench.send(2, count)
+        assert len(bench.stored(1)) == before + 1
+
+
+def test_a_restart_finds_what_waits_and_a_repeat_is_not_kept_twice(bench: Bench) -> None:
+    bench.send(1, *range(1, 9))
+    bench.restart()
+
+    assert bench.send(1, 7, 8) != []  # the turn of the second
+    bench.catch_up()
+
+    assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+
+
+def test_what_was_stored_and_not_yet_let_go_is_a_duplicate_after_a_crash(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.send(1, *range(1, 9))
+
+    def crash(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as broken:
+        broken.setattr("ingest.intake.let_go", crash)
+        with pytest.raises(KeyboardInterrupt):
+            bench.catch_up()
+    bench.restart()
+    bench.catch_up()
+
+    assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+
+
+def test_poison_that_waited_goes_to_the_dead_letters_and_blocks_nothing(bench: Bench) -> None:
+    bench.send(1, *range(1, 7))
+    topic = contract.topic(gateway_name(1), "report")
+    bench.intake.store([Arrival(topic, b"{", NOW, False), _arrival(make(1, 7))])
+    bench.catch_up()
+
+    assert [one.body for one in queries.dead_letters(bench.engine)] == [b"{"]
+    assert bench.stored(1) == [*range(1, 8)]
+
+
+def test_of_several_lanes_each_stores_what_is_its_own(bench: Bench) -> None:
+    bench.send(1, *range(1, 9))
+    mine = int(contract.shard(gateway_name(1)), 16) % 2
+    other, own = all_lanes(2)[1 - mine], all_lanes(2)[mine]
+
+    bench.restart(other)
+    bench.catch_up()
+    assert bench.waiting() > 0
+    bench.restart(own)
+    bench.catch_up()
+    assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+
+
+def test_all_told_the_history_is_as_if_nothing_had_waited(bench: Bench) -> None:
+    lit = {"7E8": ecu(mil=True, confirmed=["P0420"])}
+    mixed = [make(1, seq, ecus=lit) if seq > 12 else make(1, seq) for seq in range(1, 20)]
+    for start in range(0, 19, 4):
+        bench.intake.store([_arrival(one) for one in mixed[start : start + 4]])
+        bench.now_s += 0.1
+    bench.catch_up()
+
+    assert [one.kind for one in queries.alerts(bench.engine, NOW)] == ["mil_on"]
+    assert handlers.rebuild(bench.engine, check=True, now=NOW).differences == ()
+    with read(bench.engine) as connection:
+        assert connection.execute(select(func.count()).select_from(report)).scalar_one() == 19
