@@ -29,6 +29,8 @@ from gateway.wall_clock import Clock
 
 LISTEN_S = 0.5
 """How long one look at a bus that may not be asked listens."""
+SHORT_REST_S = 30.0
+"""The rest of a silence that is not worth another report (engineering choice)."""
 JUST_STARTED_S = 60.0
 """An engine that runs for longer was started before anybody looked (engineering choice)."""
 LONGEST_QUIET_S = 366 * 86_400.0
@@ -63,6 +65,7 @@ class Agent:
         self._heard_told: contract.Heard = "nothing"
         self._next_s = float("-inf")
         self._quiet: contract.Quiet | None = None
+        self._quiet_until_s = float("-inf")
 
     @property
     def ignition_on(self) -> bool:
@@ -137,15 +140,16 @@ class Agent:
         return ("low_voltage", spared_s) if spared_s else None
 
     def _keep_quiet(self, reason: contract.Quiet, left_s: float) -> None:
-        """Report a silence once, when it begins; nothing is sent on the bus for that."""
-        if reason == self._quiet:
+        """Report a silence when it begins, and again where it outlasts the end that was told."""
+        now_s = self._clock.seconds()
+        if reason == self._quiet and (now_s < self._quiet_until_s or left_s < SHORT_REST_S):
             return
         moment = self._readings.moment()
         until = None
         if moment.taken_at is not None and 0 < left_s < LONGEST_QUIET_S:
             until = moment.taken_at + timedelta(seconds=left_s)
         self._readings.tell("change", Extras(quiet=reason, quiet_until=until), moment)
-        self._quiet = reason
+        self._quiet, self._quiet_until_s = reason, now_s + left_s if left_s else float("inf")
 
     def _overhear(self, now_s: float) -> None:
         traffic = self._bus.listen(LISTEN_S)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import logging
 import random
 import select
+import socket
 import ssl
 import threading
 import time
@@ -121,6 +122,7 @@ class Subscriber:
             client.username_pw_set(self._broker.user, self._broker.password)
         if self._broker.scheme == "mqtts":
             client.tls_set_context(tls_context(self._tls))
+        client.on_socket_open = _at_once
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -309,6 +311,12 @@ class Subscriber:
     def _send(self, receipts: Sequence[Outgoing]) -> None:
         for topic, body in receipts:
             self._client.publish(topic, body, qos=0)
+
+
+def _at_once(_client: mqtt.Client, _userdata: object, sock: object) -> None:
+    """Send a receipt at once: it would wait for TCP's acknowledgement of the PUBACK before it."""
+    if isinstance(sock, socket.socket):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def tls_context(tls: BrokerTls | None) -> ssl.SSLContext:

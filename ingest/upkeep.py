@@ -77,6 +77,14 @@ def run(options: argparse.Namespace) -> int:
     if done.aside:
         print(f"what was there before: {done.aside}")
     print("reports receipted after that moment are no longer on the gateways: gaps become events")
+    engine = open_database(url)
+    with read(engine) as connection:
+        lanes = lane_record(connection).lanes
+    engine.dispose()
+    print(
+        f"lanes: {lanes}, as in the backup; if they were changed since, give their number at once, "
+        "or the broker's sessions fill: python -m ingest lanes N --broker ..."
+    )
     return DONE
 
 

@@ -14,7 +14,7 @@ from ingest.domain.completion import Beta
 from ingest.domain.episodes import Episode
 from ingest.domain.picture import Picture
 
-MOST_CYCLES = 100
+MOST_CYCLES = 200
 """At most so many of the vehicle's own driving cycles count: habits and parts change (X)."""
 
 

@@ -56,10 +56,13 @@ def moment(value: int | None) -> datetime | None:
 
 
 def counts(connection: Connection) -> dict[str, int]:
-    """How many rows stand, by name; replayed dead letters do not count."""
+    """How many there are, by name; replayed dead letters do not count."""
     found = {}
     for name, table in COUNTED.items():
         query = select(func.count()).select_from(table)
+        if table is lost_reports:  # a row is a range of them
+            length = lost_reports.c.last_seq - lost_reports.c.first_seq + 1
+            query = select(func.coalesce(func.sum(length), 0))
         if table is dead_letter:
             query = query.where(dead_letter.c.replayed_at.is_(None))
         found[name] = int(connection.execute(query).scalar_one())

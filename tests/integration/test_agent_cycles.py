@@ -81,6 +81,25 @@ def test_a_cycle_tells_which_monitors_became_complete_and_that_the_denominator_m
     assert "monitors_completed" not in cycle.not_given
 
 
+@pytest.mark.parametrize(
+    "run_s, seen", [(0, True), (60, True), (61, False)], ids=["start", "limit", "later"]
+)
+def test_an_engine_that_runs_already_was_started_before_anybody_looked(
+    bench: Bench, run_s: int, seen: bool
+) -> None:
+    """PID 1F, seconds since the engine's start (SAE J1979; B); the limit is our own choice."""
+    bench.vehicle.answers[b"\x01\x00"] = bytes.fromhex("410088180003")  # 1F besides
+    bench.vehicle.answers[b"\x01\x1f"] = b"\x41\x1f" + run_s.to_bytes(2, "big")
+    bench.vehicle.on = True
+    bench.drive(60)
+    bench.vehicle.on = False
+    bench.drive(30)
+    cycle = bench.reports()[-1].driving_cycle
+    assert cycle is not UNSET
+    assert (cycle.coolant_start_c is not UNSET, cycle.warm_up is not UNSET) == (seen, seen)
+    assert cycle.coolant_peak_c == 83
+
+
 def test_everything_is_read_once_a_day(bench: Bench) -> None:
     bench.vehicle.on = True
     bench.drive(25 * 3600)
@@ -91,7 +110,7 @@ def test_another_tester_silences_the_gateway_at_once_and_is_reported_once(bench:
     bench.vehicle.on = True
     bench.drive(30)
     bench.vehicle.quiet = ("another_tester", 600.0)
-    assert bench.requests(600) == []
+    assert bench.requests(590) == []
     bench.ask()
     bench.drive(1)
     bench.vehicle.quiet = None

@@ -93,6 +93,23 @@ def test_a_silence_within_a_driving_cycle_does_not_end_it(bench: VehicleBench, k
         assert cycle.seconds_at_or_above_40_kmh == cycle.engine_on_s
 
 
+def test_another_tester_that_stays_is_told_again_with_its_later_end(bench: VehicleBench) -> None:
+    begin(bench)
+    silence(bench, "another_tester")
+    for _ in range(3):
+        bench.pass_time(500, BUS_STEP_S)
+        bench.at.say(TESTER)
+    bench.ours()
+    bench.pass_time(QUIET_S - 40, BUS_STEP_S)
+    assert bench.ours() == []
+    told = [one for one in bench.reports() if one.quiet is not UNSET]
+    assert {(one.reason, one.quiet) for one in told} == {("change", "another_tester")}
+    ends = [bench.past(str(one.quiet_until)) for one in told]
+    # 600 s after a request at the beginning, and at 500, 1000 and 1500 s; each told once.
+    assert ends == pytest.approx([DRIVE_S + s for s in (600, 1100, 1600, 2100)], abs=30)
+    assert ends == sorted(ends)
+
+
 def test_what_another_tester_did_is_read_as_a_change(bench: VehicleBench) -> None:
     """`43 01 04 20`: one confirmed code, P0420; PID 01 byte A bit 7: the lamp (SAE J1979; B)."""
     begin(bench)

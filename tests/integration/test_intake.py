@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, func, select
 
 from gateway import contract
 from ingest import handlers, queries
 from ingest.clock import SystemClock
+from ingest.config import Site, parse_broker
 from ingest.domain.rate_limit import RateLimit
 from ingest.intake import Intake
 from ingest.lanes import Lane, all_lanes
 from ingest.metrics import Metrics
+from ingest.service import Service
 from ingest.store.database import read
 from ingest.store.figures import figures
 from ingest.store.schema import report
 from ingest.subscriber import Arrival, Outgoing
 from tests.support.reports import NOW, ecu, gateway_name, load, opened, vehicle
 from tests.support.reports import report as make
+from tests.support.services import RunningBroker
 
 BURST = 5
 
@@ -156,6 +163,48 @@ def test_of_several_lanes_each_stores_what_is_its_own(bench: Bench) -> None:
     bench.restart(own)
     bench.catch_up()
     assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+
+
+@pytest.mark.services
+def test_fifty_quiet_gateways_are_stored_before_the_flood_that_stood_ahead_of_them(
+    store_url: str, mosquitto: RunningBroker
+) -> None:
+    flooding, quiet = 51, range(1, 51)
+    with opened(store_url) as engine:
+        load(engine, *(vehicle(number) for number in range(1, 52)))
+        with _serving(engine, mosquitto):
+            pass  # leaves its session: what comes now waits in it
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, "sender", protocol=mqtt.MQTTv311)
+        client.connect(mosquitto.host, mosquitto.port)
+        client.loop_start()
+        messages = [make(flooding, seq) for seq in range(1, 601)] + [make(n, 1) for n in quiet]
+        for one in messages:
+            topic = contract.topic(one.gateway, "report")
+            client.publish(topic, contract.encode(one), qos=1).wait_for_publish(15)
+        with _serving(engine, mosquitto):
+            deadline = time.monotonic() + 30
+            while queries.stored_counts(engine)["reports"] < 650 and time.monotonic() < deadline:
+                time.sleep(0.05)
+        client.disconnect()
+        client.loop_stop()
+        with read(engine) as connection:
+            rows = connection.execute(select(report.c.gateway).order_by(report.c.id)).scalars()
+            order = list(rows)
+
+    assert len(order) == 650
+    assert order[BURST : BURST + 50] == [gateway_name(number) for number in quiet]
+
+
+@contextmanager
+def _serving(engine: Engine, broker: RunningBroker) -> Iterator[Service]:
+    service = Service(engine, parse_broker(broker.url), SystemClock(), Site())
+    service._intake._limit = RateLimit(burst=BURST)
+    service.start()
+    try:
+        assert service.subscriber.ready.wait(15)
+        yield service
+    finally:
+        service.stop()
 
 
 def test_all_told_the_history_is_as_if_nothing_had_waited(bench: Bench) -> None:

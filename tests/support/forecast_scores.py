@@ -8,13 +8,14 @@ Brier scores weigh by the chance of not being cut short (Graf et al., Statistics
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
 from ingest.domain.conformal import Calibration, Score, calibrate, for_group, score_of
-from tests.support.habit_forecasts import BLOCK_DAYS, VEHICLE, Origin
+from tests.support.habit_forecasts import VEHICLE, Origin
 from tests.support.habit_world import CLEAR_HOUR
 
 Floats = npt.NDArray[np.float64]
@@ -22,20 +23,23 @@ CRPS_DAYS = 60
 GRID = np.arange(CRPS_DAYS + 1.0)
 AT = (7, 14, 30)
 FEW = 20
+BLOCK_DAYS = 10
+"""Calibrations, and what the plain forecasts know, are learned anew so often."""
+Waits = Mapping[tuple[int, str], list[tuple[float, bool]]]
 Curve = Callable[[Floats], Floats]
 """The chance by the end of the depot's day so many days after that of the origin."""
 
 
-def calibrations(origins: Sequence[Origin]) -> list[Mapping[str, Calibration]]:
+def calibrations(origins: Sequence[Origin]) -> list[Calibration]:
     """For each forecast what could be learned from those before it, as they stood then."""
-    found: list[Mapping[str, Calibration]] = []
+    found: list[Calibration] = []
     known: Mapping[str, Calibration] = {}
     block = -1
     for place, one in enumerate(origins):
         if int(one.at) // BLOCK_DAYS != block:
             block = int(one.at) // BLOCK_DAYS
             known = _learned(origins[:place], block * BLOCK_DAYS)
-        found.append(known)
+        found.append(for_group(known, one.group))
     return found
 
 
@@ -55,13 +59,9 @@ def _learned(past: Sequence[Origin], now: float) -> Mapping[str, Calibration]:
     }}  # fmt: skip
 
 
-def calibrated(one: Origin, known: Mapping[str, Calibration]) -> tuple[Curve, Callable[[float], float]]:
-    """The curve of one forecast and its day at a chance."""
-    held = for_group(known, one.group)
-    return (
-        lambda days: held.chance(one.raw(days)),
-        lambda chance: one.day_of(held.raw_level(chance)),
-    )
+def calibrated(one: Origin, held: Calibration) -> Curve:
+    """The curve of one forecast, set right."""
+    return lambda days: held.chance(one.raw(days))
 
 
 # ------------------------------------------------------------------------------- the plain ones
@@ -88,7 +88,7 @@ def pooled_rates(past: Sequence[Origin]) -> dict[str, float]:
     return {name: float((k + 0.5) / (n + 1.0)) for name, (k, n) in sums.items()}
 
 
-def family_waits(past: Sequence[Origin], now: float) -> dict[tuple[int, str], list[tuple[float, bool]]]:
+def family_waits(past: Sequence[Origin], now: float) -> Waits:
     """Waits since the clear by (family, monitor), and by (-1, monitor) for all families."""
     found: dict[tuple[int, str], list[tuple[float, bool]]] = {}
     for one in past:
@@ -100,23 +100,24 @@ def family_waits(past: Sequence[Origin], now: float) -> dict[tuple[int, str], li
     return found
 
 
-def _curve(waits: Sequence[tuple[float, bool]]) -> stats._survival.EmpiricalDistributionFunction:
-    data = stats.CensoredData(
+def _survival(waits: Sequence[tuple[float, bool]]) -> Curve:
+    data: stats.CensoredData[Any] = stats.CensoredData(
         uncensored=[wait for wait, done in waits if done],
         right=[wait for wait, done in waits if not done],
     )
-    return stats.ecdf(data).sf
+    sf = stats.ecdf(data).sf
+    return lambda days: np.asarray(sf.evaluate(days), dtype=np.float64)
 
 
-def kaplan_meier(one: Origin, waits: Mapping[tuple[int, str], list[tuple[float, bool]]]) -> Curve:
+def kaplan_meier(one: Origin, waits: Waits) -> Curve:
     """The family's curve of waits since the clear, given the wait so far."""
-    curve = _curve(_some(one, waits))
+    curve = _survival(_some(one, waits))
     waited = round(one.since)  # both at the same hour of the day
-    now = max(float(curve.evaluate(waited)), 1e-9)
-    return lambda days: 1 - np.minimum(np.asarray(curve.evaluate(waited + days)) / now, 1.0)
+    now = max(float(curve(np.array(waited))), 1e-9)
+    return lambda days: 1 - np.minimum(curve(waited + days) / now, 1.0)
 
 
-def family_median(one: Origin, waits: Mapping[tuple[int, str], list[tuple[float, bool]]]) -> Curve:
+def family_median(one: Origin, waits: Waits) -> Curve:
     """One day for all of a family: half of those that had waited so long were done by then."""
     curve = kaplan_meier(one, waits)
     done = np.flatnonzero(curve(GRID) >= 0.5)
@@ -124,9 +125,7 @@ def family_median(one: Origin, waits: Mapping[tuple[int, str], list[tuple[float,
     return lambda days: np.where(days >= day, 1.0, 0.0)
 
 
-def _some(
-    one: Origin, waits: Mapping[tuple[int, str], list[tuple[float, bool]]]
-) -> list[tuple[float, bool]]:
+def _some(one: Origin, waits: Waits) -> list[tuple[float, bool]]:
     own = waits.get((one.family, one.group), [])
     return own if len(own) >= FEW else waits.get((-1, one.group), [])
 
@@ -134,8 +133,8 @@ def _some(
 # ---------------------------------------------------------------------------------- the scores
 def still_watched(origins: Sequence[Origin]) -> Curve:
     """The chance of not having been cut short by so many days (Kaplan-Meier of the cuts)."""
-    curve = _curve([(one.day, not one.resolved) for one in origins])
-    return lambda days: np.maximum(np.asarray(curve.evaluate(days)), 0.05)
+    curve = _survival([(one.day, not one.resolved) for one in origins])
+    return lambda days: np.maximum(curve(days), 0.05)
 
 
 def brier(origins: Sequence[Origin], curves: Sequence[Curve]) -> Floats:
@@ -154,7 +153,52 @@ def brier(origins: Sequence[Origin], curves: Sequence[Curve]) -> Floats:
 
 def by_the_day(origins: Sequence[Origin], said: Sequence[float], before: int = 0) -> float:
     """The share that came by its day (or so many days before it), by Kaplan-Meier."""
-    late = [
-        (one.day - min(day, 1e6), one.resolved) for one, day in zip(origins, said, strict=True)
-    ]
-    return 1 - float(_curve(late).evaluate(-before))
+    late = [(one.day - min(day, 1e6), one.resolved) for one, day in zip(origins, said, strict=True)]
+    return 1 - float(_survival(late)(np.array(-float(before))))
+
+
+def lumps(origins: Sequence[Origin], curves: Sequence[Curve]) -> list[tuple[float, bool]]:
+    """Where each outcome lies in its forecast, within the lump of its day spread evenly.
+
+    Uniform when forecasts are right (Czado, Gneiting, Held, Biometrics 65, 2009).
+    """
+    found = []
+    for number, (one, curve) in enumerate(zip(origins, curves, strict=True)):
+        last = float(np.floor(one.day))
+        before, by = curve(np.array([last - 1, last]))
+        share = number * 0.6180339887498949 % 1.0 if one.resolved else 0.0
+        found.append((float(before + share * (by - before)), one.resolved))
+    return found
+
+
+def below(places: Sequence[tuple[float, bool]], level: float) -> float:
+    """The share of outcomes below a level of their forecasts, by Kaplan-Meier."""
+    return 1 - float(_survival(places)(np.array(level)))
+
+
+def day_at(curve: Curve, chance: float, horizon: int = 180) -> float:
+    """The first depot day by whose end the chance is reached; inf beyond the horizon."""
+    said = curve(np.arange(horizon + 1.0))
+    place = int(np.searchsorted(said, chance - 1e-9))
+    return float(place) if place <= horizon else float("inf")
+
+
+def reliability(
+    origins: Sequence[Origin], curves: Sequence[Curve], day: float, bins: int = 10
+) -> list[dict[str, float]]:
+    """Chances given by a day against the share that came by then, in bins of the chance."""
+    kept = still_watched(origins)
+    at_day = float(kept(np.array(day)))
+    said = np.array([float(curve(np.array([day]))[0]) for curve in curves])
+    came = np.array([one.resolved and one.day <= day for one in origins])
+    known = came | np.array([one.day > day for one in origins])
+    when = np.array([min(one.day - 0.75, day) for one in origins])
+    weight = np.where(came, 1 / kept(when), 1 / at_day) * known
+    found = []
+    for low in np.arange(bins) / bins:
+        mine = (said >= low) & (said < low + 1 / bins + (1e-9 if low > 0.89 else 0.0))
+        if weight[mine].sum() > 0:
+            share = float((weight * came)[mine].sum() / weight[mine].sum())
+            mean = float((weight * said)[mine].sum() / weight[mine].sum())
+            found.append({"said": round(mean, 4), "came": round(share, 4), "n": int(mine.sum())})
+    return found

@@ -6,7 +6,7 @@ them, waits seen before, planned days off. Nothing of an engine's needs is passe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 
@@ -20,14 +20,14 @@ from ingest.domain.draws import fixed_draws
 from ingest.domain.driving_rate import MIN_DAYS, Outlook, Plan, driving_rate, outlook
 from ingest.domain.evidence import MOST_CYCLES, Evidence
 from ingest.domain.forecast import Ready, Rule, driving_needed, ready, whole
-from tests.support.habit_world import DAYS, FIRST_DAY, MONITORS, Life, lives
+from tests.support.habit_world import FIRST_DAY, MONITORS, Life, lives
 
 Floats = npt.NDArray[np.float64]
 HORIZON = 180
 VEHICLE = "vehicle"
 ALLOWED = 1
-BLOCK_DAYS = 10
-"""Priors and calibrations are learned anew so often."""
+LEARN_DAYS = 30
+"""Priors are learned anew so often, from what is known by then."""
 
 
 @dataclass(slots=True)
@@ -99,9 +99,7 @@ class Learned:
 def asks(fleet: Sequence[Life], seed: int) -> list[Ask]:
     """One forecast for each clear, some evenings after it, while anything waits; in order."""
     dice = np.random.default_rng([seed, 2])
-    found = [
-        one for number, life in enumerate(fleet) for one in _of_life(number, life, dice)
-    ]
+    found = [one for number, life in enumerate(fleet) for one in _of_life(number, life, dice)]
     return sorted(found, key=lambda one: (one.at, one.vehicle))
 
 
@@ -116,8 +114,8 @@ def _of_life(number: int, life: Life, dice: np.random.Generator) -> list[Ask]:
         waiting: dict[Monitor, tuple[float, bool]] = {}
         after = life.begin > clear
         for one in MONITORS:
-            done = life.end[after & life.met[one]]
-            took = float(done[0]) if len(done) else np.inf
+            ends = life.end[after & life.met[one]]
+            took = float(ends[0]) if len(ends) else np.inf
             if took > at:
                 waiting[one] = (min(took, over) - at, took <= over)
         known = life.end <= at
@@ -180,21 +178,16 @@ def learn(fleet: Sequence[Life], now: float) -> Learned:
     return learned
 
 
-def forecasts(
-    vehicles: int, seed: int, *, shifted: bool,
-    together: float | None = None, most: float = MOST_CYCLES,
-    learner: Callable[[Sequence[Life], float], Learned] = learn,
-) -> list[Origin]:  # fmt: skip
+def forecasts(vehicles: int, seed: int, *, shifted: bool) -> list[Origin]:
     """Every forecast of a fleet over its days, in order of time."""
     fleet = list(lives(vehicles, seed, shifted=shifted))
     draws = fixed_draws()
-    extra = {} if together is None else {"together": together}
     found: list[Origin] = []
     learned, block = Learned(), -1
     for ask in asks(fleet, seed):
-        if int(ask.at) // BLOCK_DAYS != block:
-            block = int(ask.at) // BLOCK_DAYS
-            learned = learner(fleet, block * BLOCK_DAYS)
+        if int(ask.at) // LEARN_DAYS != block:
+            block = int(ask.at) // LEARN_DAYS
+            learned = learn(fleet, block * LEARN_DAYS)
         if len(ask.daily) < MIN_DAYS:
             continue
         today = FIRST_DAY + timedelta(days=int(ask.at))
@@ -202,12 +195,10 @@ def forecasts(
         off = frozenset(FIRST_DAY + timedelta(days=day) for day in ask.life.holidays)
         ahead = outlook(rate, today, ask.at % 1 * 24, HORIZON, Plan(idle=off))
         chances = {
-            one: ask.evidence[one].chance(
-                learned.prior(ask.life.family, one), ask.waited, most
-            )
+            one: ask.evidence[one].chance(learned.prior(ask.life.family, one), ask.waited)
             for one in ask.waiting
         }
-        needed = driving_needed(chances, rate.shape, draws, **extra)
+        needed = driving_needed(chances, rate.shape, draws)
         for one, (took, resolved) in ask.waiting.items():
             own = ask.evidence[one]
             found.append(
@@ -228,6 +219,3 @@ def forecasts(
                 )
             )  # fmt: skip
     return found
-
-
-assert DAYS <= HORIZON

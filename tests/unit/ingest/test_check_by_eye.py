@@ -65,6 +65,4 @@ def test_a_hybrid_is_looked_at_again_once_its_engine_runs(running: bool | None, 
 def test_what_no_walk_around_answers_is_always_left() -> None:
     oregon = PROGRAMS["oregon"].check_by_eye
     full = look(lit_at_key_on=True, lit_while_running=False, connector_works=True)
-    assert list(eyes(oregon, False, full).left) == [
-        row.value for row in oregon if row.look is None
-    ]
+    assert list(eyes(oregon, False, full).left) == [row.value for row in oregon if row.look is None]

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import product
+from types import ModuleType
 
 import pytest
 
@@ -78,8 +79,8 @@ def test_a_day_of_the_table_turns_with_every_date_of_the_program(name: str) -> N
     assert [what for what in missed if not what.startswith(NO_DAY)] == []
 
 
-DECIDED = {
-    verdict_counts: "", verdict_codes: "", program_scope: "",
+DECIDED: dict[ModuleType, tuple[str, ...]] = {
+    verdict_counts: ("",), verdict_codes: ("",), program_scope: ("",),
     program_counts: ("Allowance.covers", "Retest"), verdict: ("_Case._weigh", "_Case._look"),
 }  # fmt: skip
 """The code that the table alone decides, by module; of some only these functions."""

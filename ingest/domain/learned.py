@@ -1,0 +1,80 @@
+"""What the fleet's own past taught: priors by family and monitor, and calibrations.
+
+Kept as one JSON document (msgspec). A family is what shares engines as far as the list can tell:
+make, model year and ignition.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from gateway.facts import Monitor
+from ingest.domain.completion import Beta, fit_prior
+from ingest.domain.completion_priors import PRIORS
+from ingest.domain.conformal import Calibration
+from ingest.domain.evidence import MOST_CYCLES
+from ingest.domain.vehicles import Vehicle
+
+WHOLE_FLEET = ""
+
+
+def family_of(vehicle: Vehicle) -> str:
+    """'make, model year, ignition' in small letters; what is not known is left out."""
+    return f"{vehicle.make or 'any make'} {vehicle.model_year} {vehicle.ignition.value}".lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """`priors` by family ("" is the whole fleet) and monitor; `calibrations` by monitor."""
+
+    priors: Mapping[str, Mapping[Monitor, Beta]] = field(default_factory=dict)
+    calibrations: Mapping[str, Calibration] = field(default_factory=dict)
+
+    def prior(self, vehicle: Vehicle, monitor: Monitor) -> Beta:
+        """The prior of the vehicle's family, else of the fleet, else the assumed one."""
+        for family in (family_of(vehicle), WHOLE_FLEET):
+            found = self.priors.get(family, {}).get(monitor)
+            if found is not None:
+                return found
+        return PRIORS[monitor]
+
+
+NOTHING_LEARNED = Learned()
+Record = tuple[str, Monitor, float, float]
+"""(family, monitor, completions, driving cycles) of one vehicle."""
+
+
+def fit_priors(records: Iterable[Record]) -> dict[str, dict[Monitor, Beta]]:
+    """The priors of every family, and of the fleet, with vehicles enough."""
+    groups: dict[tuple[str, Monitor], list[tuple[float, float]]] = {}
+    for family, monitor, done, cycles in records:
+        weight = min(1.0, MOST_CYCLES / cycles) if cycles else 1.0
+        for name in (family, WHOLE_FLEET):
+            groups.setdefault((name, monitor), []).append((done * weight, cycles * weight))
+    found: dict[str, dict[Monitor, Beta]] = {}
+    for (family, monitor), pairs in groups.items():
+        done_, cycles_ = zip(*pairs, strict=True)
+        fitted = fit_prior(done_, cycles_, family or "the whole fleet")
+        if fitted is not None:
+            found.setdefault(family, {})[monitor] = fitted
+    return found
+
+
+def encode(learned: Learned) -> str:
+    """As JSON text."""
+    return msgspec.json.encode(learned).decode()
+
+
+def decode(text: str) -> Learned:
+    """From JSON text. Raises msgspec.ValidationError for another shape."""
+    plain: Any = msgspec.json.decode(text, type=_Kept)
+    return Learned(plain.priors, plain.calibrations)
+
+
+class _Kept(msgspec.Struct):
+    priors: dict[str, dict[Monitor, Beta]]
+    calibrations: dict[str, Calibration]
