@@ -111,6 +111,8 @@ def _restarted(
         went_on = any(isinstance(getattr(report, one), (int, float)) for one in others)
         if went_on or (name != WARM_UPS and before < TOP[name]):
             return False
+    if report.taken_at is None:  # without a clock `at` is the earliest that it can be
+        return True
     since = picture.counters_at
     hours = 0.0 if since is None else max(0, at - since) / HOUR_MS
     rate, slack = GROWTH[name]

@@ -129,6 +129,56 @@ class Tally:
     readings: int = 0
     saturated: int = 0
     no_counters: int = 0
+    without_trace: int = 0
+
+
+@dataclass
+class _Clear:
+    """A clear as it was: when, by what, whether it was found, and whether it left a trace."""
+
+    at: int
+    kind: str
+    found: bool = False
+    trace: bool = False
+
+
+@dataclass
+class _Said:
+    """What the readings said last, by name: whether a later one falls behind it.
+
+    Where nothing falls, a vehicle on which nobody cleared anything could have said the same: no
+    rule can find such a clear that does not invent others.
+    """
+
+    counters: dict[str, float] = field(default_factory=dict)
+    complete: set[tuple[str, Monitor]] = field(default_factory=set)
+    stored: set[tuple[str, str]] = field(default_factory=set)
+
+    def falls(self, message: Report) -> bool:
+        """Whether this reading falls behind; it is then what was said last."""
+        counters = {
+            name: float(value)
+            for name in ("warm_ups_since_clear", "distance_since_clear_km",
+                         "minutes_since_clear_min")
+            if isinstance(value := getattr(message, name), (int, float))
+        }  # fmt: skip
+        distance, odometer = counters.get("distance_since_clear_km"), message.odometer_km
+        if distance is not None and distance < 65_000 and isinstance(odometer, (int, float)):
+            counters["clear at"] = distance - odometer  # stays; falls when codes are cleared
+        fell = any(value < self.counters.get(name, value) - 5 for name, value in counters.items())
+        self.counters |= counters
+        for name, ecu in message.ecus.items():
+            if isinstance(ecu.monitors, dict):
+                now = {(name, one) for one, done in ecu.monitors.items() if done}
+                was = {one for one in self.complete if one[0] == name}
+                fell |= bool(was - now)
+                self.complete = self.complete - was | now
+            if isinstance(ecu.confirmed, list):
+                was_stored = {one for one in self.stored if one[0] == name}
+                left = {(name, code) for code in ecu.permanent or ()} & was_stored
+                fell |= not ecu.confirmed and bool(left)
+                self.stored = self.stored - was_stored | {(name, one) for one in ecu.confirmed}
+        return fell
 
 
 @dataclass
@@ -222,7 +272,8 @@ def run_vehicle(number: int, days: int, seed: int, tally: Tally, outages: Outage
         one.gives[n] for n in one.gives if n.endswith(("_clear", "_clear_km", "_clear_min"))
     )
     tally.saturated += engine.km > 65535 or engine.warm_ups >= 255
-    truth: list[list[Any]] = []  # [moment, what, found]
+    truth: list[_Clear] = []
+    said = _Said()
     off_until, heard, last_end, read_since = 0, 0, T0 - 12 * HOUR, True
 
     def read(at: int) -> None:
@@ -235,17 +286,19 @@ def run_vehicle(number: int, days: int, seed: int, tally: Tally, outages: Outage
         tally.readings += 1
         if "7E8" in message.ecus:
             read_since, heard = True, at
+        if said.falls(message) and truth:
+            truth[-1].trace = True
         step = fold(state, message, "")
         state = step.state
         for episode in step.changed:
             if episode.kind != "clear":
                 continue
             since = min(episode.details["not_before"] or at, at - GROUP_MS)
-            hit = next((t for t in truth if not t[2] and since <= t[0] <= at), None)
+            hit = next((t for t in truth if not t.found and since <= t.at <= at), None)
             if hit is None:
                 tally.false.append(f"{number} day {(at - T0) / DAY:.2f}: {episode.details}")
             else:
-                hit[2] = True
+                hit.found = True
 
     def happen(at: int) -> None:
         nonlocal read_since
@@ -259,7 +312,7 @@ def run_vehicle(number: int, days: int, seed: int, tally: Tally, outages: Outage
             one.boot, one.boot_at = one.boot + 1, at
             one.unset = dice.choice((0, 0, 1, 2))
         if read_since:  # two with no reading between them are one
-            truth.append([at, kind, False])
+            truth.append(_Clear(at, kind))
         read_since = False
 
     for day in range(days):
@@ -284,11 +337,14 @@ def run_vehicle(number: int, days: int, seed: int, tally: Tally, outages: Outage
             if number_today == clear_after:
                 happen(at + 60_000)
             at += dice.randint(HOUR // 6, 2 * HOUR)
-    settled = [t for t in truth if t[0] < heard]  # one that no reading followed is not on trial
+    settled = [t for t in truth if t.at < heard]  # one that no reading followed is not on trial
     tally.clears += len(settled)
-    tally.found += sum(t[2] for t in settled)
+    tally.found += sum(t.found for t in settled)
+    tally.without_trace += sum(not t.found and not t.trace for t in settled)
     tally.missed += [
-        f"{number} day {(t[0] - T0) / DAY:.2f} {t[1]} {one.gives}" for t in settled if not t[2]
+        f"{number} day {(t.at - T0) / DAY:.2f} {t.kind}, trace: {t.trace}, {one.gives}"
+        for t in settled
+        if not t.found
     ]
     tally.vehicle_days += days
 

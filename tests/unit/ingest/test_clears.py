@@ -73,6 +73,25 @@ def test_another_ecus_counter_is_no_clear() -> None:
     assert kinds(told) == []
 
 
+@pytest.mark.parametrize(
+    "clock, cleared",
+    [
+        # Fifty warm-ups do not fit into an hour: another counter, not this one restarted.
+        pytest.param({}, False, id="an hour later by its clock"),
+        # After a loss of power the reading lies an hour later at the earliest, or a month.
+        pytest.param({"taken_at": None, "clock": "unset", "boot_no": 2}, True, id="clock unset"),
+    ],
+)
+def test_a_counter_that_fell_alone_fits_into_the_time_since(
+    clock: dict[str, Any], cleared: bool
+) -> None:
+    told = folded(
+        {"7E8": EcuReading(monitors=DONE), "warm_ups_since_clear": 200},
+        {"7E8": EcuReading(monitors=DONE), "warm_ups_since_clear": 50, **clock},
+    )
+    assert kinds(told) == (["clear"] if cleared else [])
+
+
 def test_a_clear_notes_what_may_tell_its_cause() -> None:
     told = folded(
         {"7E8": EcuReading(monitors=DONE, in_use_counters={"ignition_cycles": 70})},
