@@ -11,6 +11,9 @@ from zoneinfo import ZoneInfo
 
 from dashboard.planning.explain import us_date, us_time, us_time_range
 from dashboard.planning.model import Depot, Job, Placement
+from ingest.domain.expected_late import late_this_month
+from ingest.domain.forecast import chance_words
+from ingest.domain.vehicles import IN_SERVICE, Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT, Outcome
 from ingest.queries import Alert, Appointment, FleetToday, Standing
 
@@ -72,7 +75,16 @@ def heard(today: FleetToday) -> str:
         return "No vehicle of the list belongs to this depot."
     if today.heard == total:
         return f"All {total} vehicles were heard in the last 24 hours."
-    return f"{today.heard} of {total} vehicles were heard in the last 24 hours."
+    text = f"{today.heard} of {total} vehicles were heard in the last 24 hours."
+    if quiet := total - today.heard - len(today.not_heard):
+        text += f" Silence is expected of {quiet}: laid up, not in use, or the gateway taken out."
+    return text
+
+
+def late_words(today: FleetToday, zone: ZoneInfo) -> str:
+    """How many inspections of this month are to be expected late, as it stands."""
+    asked = [(one.need.deadline, one.verdict.outcome, one.forecast) for one in today.vehicles]
+    return late_this_month(asked, today.as_of.astimezone(zone).date()).words()
 
 
 def quiet_rows(today: FleetToday, zone: ZoneInfo) -> list[Row]:
@@ -98,22 +110,43 @@ def answer(standing: Standing) -> str:
     return f"Expected OBD result: today unit {unit} {_ANSWERS[verdict.outcome]}{word}."
 
 
+def unit_words(vehicle: Vehicle) -> str:
+    """'12', or '12 (in shop; hold: seats)': what the list says that bears on sending it out."""
+    said = [] if vehicle.state == IN_SERVICE else [vehicle.state]
+    if vehicle.hold_reason:
+        said.append(f"hold: {vehicle.hold_reason}")
+    return f"{vehicle.unit} ({'; '.join(said)})" if said else vehicle.unit
+
+
 def work_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
     """One vehicle with what it is expected to give, its due date and the one next step."""
     return {
-        "Unit": standing.vehicle.unit,
+        "Unit": unit_words(standing.vehicle),
         "Inspection due": due_day(standing, zone, as_of),
         "Test by": test_by(standing, zone, as_of),
         "Expected OBD result": OUTCOME_TEXT[standing.verdict.outcome],
+        "Chance in time": chance_in_time(standing, as_of.astimezone(zone).date()),
         "Next step": standing.need.next_step,
         "Appointment": visit(standing.next_appointment, zone, as_of),
     }
 
 
+def chance_in_time(standing: Standing, today: date) -> str:
+    """The chance of being ready by the test day, if repaired today where a repair is needed."""
+    said = standing.forecast
+    if standing.need.deadline is not None and standing.need.deadline < today:
+        return "overdue"
+    if said.chance_if_repaired_today is not None:
+        return f"{chance_words(said.chance_if_repaired_today)} if repaired today"
+    if said.chance is not None:
+        return chance_words(said.chance)
+    return "ready now" if standing.verdict.outcome is Outcome.WOULD_PASS else NONE_KNOWN
+
+
 def stop_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
     """One vehicle that must not be dispatched, and why."""
     return {
-        "Unit": standing.vehicle.unit,
+        "Unit": unit_words(standing.vehicle),
         "Why": " ".join(reason.text for reason in standing.verdict.reasons[:1]) or NONE_KNOWN,
         "Next step": standing.need.next_step,
         "Appointment": visit(standing.next_appointment, zone, as_of),
@@ -123,7 +156,7 @@ def stop_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
 def why_row(standing: Standing, zone: ZoneInfo, as_of: datetime) -> Row:
     """One vehicle of which nothing can be told, and why."""
     return {
-        "Unit": standing.vehicle.unit,
+        "Unit": unit_words(standing.vehicle),
         "Why": " ".join(reason.text for reason in standing.verdict.reasons) or NONE_KNOWN,
         "Inspection due": due_day(standing, zone, as_of),
         "Test by": test_by(standing, zone, as_of),

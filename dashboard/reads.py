@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from dashboard.planning.explain import sentence
+from dashboard.planning.explain import sentence, us_date
 from dashboard.planning.model import (
     SLOT,
     SLOT_MINUTES,
@@ -59,6 +59,9 @@ def job_of(standing: Standing, today: date) -> Job | None:
     if need.hours <= 0 or vehicle.id is None:
         return None
     deadline, why = need.deadline, need.reason
+    repair, reason = repair_deadline(standing, today)
+    if repair is not None and (deadline is None or repair < deadline):
+        deadline, why = repair, sentence(why, reason)
     if need.do_not_dispatch:
         deadline = today if deadline is None else min(deadline, today)
         why = sentence("Do not dispatch", why)
@@ -74,6 +77,20 @@ def job_of(standing: Standing, today: date) -> Job | None:
         reason=why,
         next_step=need.next_step,
     )
+
+
+def repair_deadline(standing: Standing, today: date) -> tuple[date | None, str]:
+    """The last day for a needed repair that leaves time for the monitors, and why; else None.
+
+    Where no day is left, that is today: each day later costs more of the chance.
+    """
+    said = standing.forecast
+    if said.repair_by is not None:
+        when = us_date(said.repair_by, today)
+        return said.repair_by, f"Repair by {when}, before the inspection. {said.repair_reason}"
+    if said.chance_if_repaired_today is not None:
+        return today, said.repair_reason
+    return None, ""
 
 
 def placement_of(booked: Appointment) -> Placement:
@@ -171,13 +188,6 @@ def slots_for(depot: Depot, day: date, starts: time, hours: float, now: datetime
     raise NotPossible(
         f"{depot.name} is not open for {hours:g} h from then: choose a time within its hours."
     )
-
-
-def refuse_second_visit(mine: Iterable[Appointment], slots: Sequence[datetime]) -> None:
-    """Raise `NotPossible` when the vehicle is in another bay at one of the slots."""
-    for one in mine:
-        if not set(one.slots).isdisjoint(slots):
-            raise NotPossible(f"unit {one.unit} is in bay {one.bay} at that time already.")
 
 
 def first_slot(depot: Depot, monday: date, now: datetime) -> datetime | None:

@@ -32,8 +32,8 @@ def write_past(
 ) -> int:
     """Drive every day of the history; return how many reports were published.
 
-    Each day: drive, publish, wait until all is stored, then the sweep and the notices that the
-    service's own jobs would run, at that day's clock.
+    Each day: drive, publish, wait until all is stored, then the sweep, the lessons and the
+    notices that the service's own jobs would run, at that day's clock.
     """
     days, total = fleet.days(), 0
     silent = set(fleet.silent_units())
@@ -54,6 +54,7 @@ def write_past(
                 # It announced a sleep, and never woke: that is how a gateway goes silent.
                 gateways[unit].publisher.stop(wake_by=clock.now() + timedelta(hours=14))
         service.sweep()
+        service.learn()
         service.send_notices(past=True)
         progress(number, len(days))
     return total

@@ -64,7 +64,7 @@ class Changed(CommandRefused):
 
 
 class SlotTaken(CommandRefused):
-    """The bay is taken at that time."""
+    """The bay, or the vehicle, is taken at that time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +220,8 @@ def book(
 ) -> Booking:
     """Put a vehicle into a bay. `slots` are the starts of its 15-minute slots, the first `start`.
 
-    Raises `SlotTaken` when one of them is taken, `CommandRefused` for what cannot be.
+    Raises `SlotTaken` when one of them is taken, or the vehicle is in another bay then, at
+    whichever depot; `CommandRefused` for what cannot be.
     """
     starts = _slot_starts(start, slots)
     payload = {
@@ -234,11 +235,17 @@ def book(
         bays = depot_bays(connection, depot)
         if bay not in bays:
             raise CommandRefused(f"bay: {bay!r}, expected one of {', '.join(bays) or 'no bay'}")
+        first, end = starts[0], starts[-1] + appointments.SLOT_MS
         values = {
-            "vehicle_id": vehicle_id, "depot": depot, "bay": bay, "start": starts[0],
-            "end": starts[-1] + appointments.SLOT_MS, "hours": hours, "reason": reason,
+            "vehicle_id": vehicle_id, "depot": depot, "bay": bay, "start": first, "end": end,
+            "hours": hours, "reason": reason,
             "created_by": actor, "created_at": to_ms(now), "locked": True,
         }  # fmt: skip
+        if other := appointments.of_vehicle_between(connection, vehicle_id, first, end):
+            raise SlotTaken(
+                f"unit {other.unit} is booked at that time already, in bay {other.bay} of "
+                f"{other.depot}"
+            )
         return Booking(appointments.add(connection, values, starts), appointments.BOOKED, 1)
 
     try:
@@ -246,7 +253,7 @@ def book(
             engine, "book", payload, work, Booking, actor=actor, now=now, request_id=request_id
         )
     except Clash as error:
-        raise SlotTaken(f"bay {bay} of {depot} is taken at {start.isoformat()}") from error
+        raise SlotTaken(f"bay {bay} of {depot} is taken at that time") from error
 
 
 def _slot_starts(start: datetime, slots: Sequence[datetime]) -> list[int]:
@@ -288,8 +295,8 @@ def cancel_appointment(
 
 
 def record_notice(
-    engine: Engine, alert_id: int, channel: str, outcome: str, *, now: datetime
+    engine: Engine, alert_id: int, announcement: int, channel: str, outcome: str, *, now: datetime
 ) -> None:
-    """Keep that a notice was sent, so that it is not said twice. The first record stands."""
+    """Keep that an announcement was sent, so that it is not said twice. The first record stands."""
     with write(engine) as connection:
-        alert_log.note_notice(connection, alert_id, channel, outcome, to_ms(now))
+        alert_log.note_notice(connection, alert_id, announcement, channel, outcome, to_ms(now))

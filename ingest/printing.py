@@ -19,6 +19,7 @@ from ingest.domain.dictionary import EMPTY, Dictionary, Explain, explainer
 from ingest.domain.outcome import margin_words
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import OUTCOME_TEXT
+from ingest.printing_ahead import ahead, ahead_lines, monitor_line, monitors_ahead
 from ingest.printing_codes import code_lines, codes
 from ingest.printing_details import CYCLES_SHOWN, cycle_line, detail_lines, details, driving_cycle
 from ingest.printing_due import entered, entered_lines
@@ -61,6 +62,7 @@ def forecast(standings: Sequence[Standing]) -> Answer:
             f"{'':>10}{reason.text} [{reason.rule}; source {_sure(reason.tag)}]"
             for reason in one.verdict.reasons
         ]
+        lines += ahead_lines(one.forecast)
     return Answer([standing(one) for one in standings], lines)
 
 
@@ -102,10 +104,7 @@ def standing(one: Standing) -> dict[str, Any]:
         "do_not_dispatch": need.do_not_dispatch,
         "deadline": need.deadline,
         "last_heard": time(one.heard_at),
-        # Chances and dates need the forecast of completion, which this edition does not work out.
-        "chance_of_passing": None,
-        "ready_by": None,
-        "repair_by": None,
+        **ahead(one.forecast),
     }
 
 
@@ -139,6 +138,7 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     now = found.standing
     said = explainer(now.vehicle.make, now.vehicle.model_year, dictionary)
     item = standing(now) | {
+        "vehicle_list": _listed(now.vehicle),
         "reports": found.reports,
         "gateways": [
             {"gateway": name, "from": time(start), "until": time(end)}
@@ -152,6 +152,7 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
         **details(now.picture, said),
         **entered(found),
         **why(found.explained),
+        "monitors_ahead": monitors_ahead(now.forecast),
         "driving_cycles": [driving_cycle(one) for one in found.cycles],
         "events": [_event(event, said) for event in found.events],
         "alerts": alerts(found.alerts).items,
@@ -166,9 +167,11 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     lines += [f"{'':>10}next step: {now.need.next_step}"]
     lines += [f"{'':>10}check by eye: {text}" for text in now.verdict.check_by_eye]
     lines += [f"{'':>10}looked at: {text}" for text in now.verdict.seen_by_eye]
+    lines += _listed_lines(now.vehicle)
     lines += entered_lines(found)
     lines += code_lines(now.picture, said)
     lines += why_lines(found.explained)
+    lines += [monitor_line(one) for one in now.forecast.monitors]
     lines += detail_lines(now.picture, said)
     lines += [cycle_line(one) for one in found.cycles[:CYCLES_SHOWN]]
     lines += [
@@ -209,17 +212,29 @@ def words(event: Event, said: Explain) -> str:
     return event.kind.replace("_", " ")
 
 
+def _listed(one: Vehicle) -> dict[str, Any]:
+    """What the vehicle list says of one vehicle."""
+    return {
+        column.name: value
+        if (value := getattr(one, column.name)) is None or column.whole_number
+        else column.show(value)
+        for column in vehicle_columns.ALL
+    }
+
+
+def _listed_lines(one: Vehicle) -> list[str]:
+    """The same for a person: what has something in it, beyond the identity."""
+    said = _listed(one)
+    return [
+        f"{'':>10}by the list, {column.label}: {said[column.name]}"
+        for column in (vehicle_columns.STATE, *vehicle_columns.PARTICULARS)
+        if said[column.name] not in (None, "")
+    ]
+
+
 def vehicles(found: Sequence[Vehicle]) -> Answer:
     """The vehicle list: numbers as such, all else as in the file; null where nothing is known."""
-    items = [
-        {
-            column.name: value
-            if (value := getattr(one, column.name)) is None or column.whole_number
-            else column.show(value)
-            for column in vehicle_columns.ALL
-        }
-        for one in found
-    ]
+    items = [_listed(one) for one in found]
     lines = [f"{one.unit:>8}  {one.vin}  {one.depot}  due {one.due_date}" for one in found]
     return Answer(items, lines or ["the vehicle list is empty"])
 

@@ -6,7 +6,7 @@ current status at `as_of` by the rules of `ingest.domain`, never stored.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from gateway.facts import Monitor
 from ingest.config import ConfigError, database_url, load_site
 from ingest.dictionary_file import load_dictionary
 from ingest.domain import out_of_area
+from ingest.domain.doubts import Doubt
 from ingest.domain.due import step_by_cause, urgency
 from ingest.domain.due_dates import dues_of
 from ingest.domain.inspections import Inspection
@@ -33,8 +34,10 @@ from ingest.store import (
     absences,
     cycle_log,
     depot_habits,
+    doubting,
     driver_days,
     explaining,
+    foreseeing,
     inspections,
     reading,
     shop,
@@ -84,6 +87,7 @@ __all__ = [
     "dead_letters",
     "depot_lines",
     "depots",
+    "doubts_of",
     "find_vehicle",
     "fleet_today",
     "forecast",
@@ -113,17 +117,20 @@ def fleet_today(
 ) -> FleetToday:
     """How the fleet (of one depot) stands at `as_of`, and who was heard within 24 hours."""
     standings = forecast(engine, as_of, programs, depot_name)
+    silent = [
+        one for one in standings if one.heard_at is None or as_of - one.heard_at > HEARD_WITHIN
+    ]
     quiet = tuple(
         one.vehicle.unit
-        for one in standings
-        if one.heard_at is None or as_of - one.heard_at > HEARD_WITHIN
+        for one in silent
+        if not one.vehicle.quiet_because(as_of.astimezone(ZoneInfo(one.vehicle.depot_tz)).date())
     )
     with read(engine) as connection:
         unlisted, counts = reading.unlisted(connection), reading.counts(connection)
     return FleetToday(
         as_of=as_of,
         vehicles=standings,
-        heard=len(standings) - len(quiet),
+        heard=len(standings) - len(silent),
         not_heard=quiet,
         unlisted=unlisted,
         dead_letters=counts["dead_letters"],
@@ -136,10 +143,25 @@ def forecast(
     engine: Engine, as_of: datetime, programs: Programs, depot_name: str | None = None
 ) -> tuple[Standing, ...]:
     """Every vehicle (of one depot) with verdict, reasons and need, by unit."""
+    return tuple(standings(engine, as_of, programs, depot_name))
+
+
+def standings(
+    engine: Engine, as_of: datetime, programs: Programs, depot_name: str | None = None
+) -> Iterator[Standing]:
+    """The same one by one, each in a short look of its own, however many there are."""
     with read(engine) as connection:
         vehicles = all_vehicles(connection, depot_name)
-        known = _known(connection, as_of)
-    return tuple(_standing(one, known, as_of, programs) for one in vehicles)
+        known = _known(connection, as_of, pictures=False)
+        shared = foreseeing.common(connection, as_of)
+    for one in vehicles:
+        with read(engine) as connection:
+            mine = replace(known, pictures=reading.pictures(connection, one.id))
+            standing = _standing(one, mine, as_of, programs)
+            past = foreseeing.past(connection, standing, as_of)
+        program = programs[one.program]
+        ahead = foreseeing.forecast(standing, shared, program, past, as_of)
+        yield replace(standing, forecast=ahead)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +175,11 @@ class _Known:
     absences: Mapping[int, tuple[OutOfArea, ...]]
 
 
-def _known(connection: Connection, as_of: datetime, vehicle_id: int | None = None) -> _Known:
+def _known(
+    connection: Connection, as_of: datetime, vehicle_id: int | None = None, pictures: bool = True
+) -> _Known:
     return _Known(
-        reading.pictures(connection, vehicle_id),
+        reading.pictures(connection, vehicle_id) if pictures else {},
         reading.next_appointments(connection, as_of),
         inspections.results(connection, vehicle_id),
         inspections.looks(connection, as_of, vehicle_id),
@@ -233,6 +257,10 @@ def record(
         need = step_by_cause(standing.need, standing.verdict, explained.monitors)
         standing = replace(standing, need=need)
         events = explaining.episodes(connection, vehicle_id)
+        shared = foreseeing.common(connection, as_of)
+        past = foreseeing.Past(events, cycles, explained.monitors)
+        ahead = foreseeing.forecast(standing, shared, programs[one.program], past, as_of)
+        standing = replace(standing, forecast=ahead)
         return VehicleRecord(
             standing=standing,
             events=reading.events_of(connection, vehicle_id),
@@ -268,6 +296,15 @@ def alerts(
             connection, as_of, depot_name=depot_name, kind=kind, include_closed=include_closed
         )
     return tuple(sorted(found, key=lambda one: (_GRAVE.get(one.priority, 3), -to_ms(one.since))))
+
+
+def doubts_of(
+    engine: Engine, standings: Iterable[Standing], since: datetime
+) -> tuple[tuple[Vehicle, Doubt], ...]:
+    """What does not fit a vehicle's list or past: what stands now, and what was seen since."""
+    known = [(one.vehicle, one.picture) for one in standings]
+    with read(engine) as connection:
+        return tuple(doubting.doubts_since(connection, known, to_ms(since)))
 
 
 def depot_lines(engine: Engine, depot_name: str | None = None) -> tuple[str, ...]:

@@ -15,10 +15,12 @@ from ingest import commands, queries
 from ingest.asking import ask_where_wanted, take_asks
 from ingest.clock import Clock
 from ingest.config import BrokerAddress, Site
+from ingest.domain.rate_limit import RateLimit
 from ingest.handlers import SweepResult, bring_up_to_date, sweep
 from ingest.intake import Intake
 from ingest.jobs import schedule
 from ingest.lanes import ONE_LANE, Lane
+from ingest.learning import Lessons, learn_when_due
 from ingest.metrics import Metrics
 from ingest.notify import Channel, LogChannel, MailChannel, Notice
 from ingest.queries import Alert
@@ -34,6 +36,8 @@ log = logging.getLogger(__name__)
 
 CONNECT_S = 5.0
 ASKS_EVERY_S = 5
+LEARNING_LOOK_EVERY_S = 3600
+"""How often it is looked whether the last lesson is a day old: a restart puts none off."""
 LOOK_BACK = timedelta(minutes=2)
 """Reports heard so long before the look before are looked at once more."""
 CAUTION = (
@@ -68,9 +72,12 @@ class Service:
         site: Site,
         *,
         lane: Lane = ONE_LANE,
+        limit: RateLimit | None = None,
         on_session_lost: Callable[[], None] = lambda: None,
     ) -> None:
-        """`on_session_lost` is called when the broker forgot our session while we were away.
+        """`limit` is what one gateway may send before its reports wait, our own where None.
+
+        `on_session_lost` is called when the broker forgot our session while we were away.
 
         Raises `LanesDiffer` where the database says that there is no such lane.
         """
@@ -84,7 +91,7 @@ class Service:
         self._mail: list[Channel] = [MailChannel(site.mail)] if site.mail else []
         self._log = LogChannel()
         self.metrics = Metrics()
-        self._intake = Intake(engine, clock, self.metrics, lane=lane)
+        self._intake = Intake(engine, clock, self.metrics, lane=lane, limit=limit)
         self._programs = queries.load_programs(site.programs_dir)
         self.subscriber = self._subscriber(had_session=False)
         self._watchdog = Watchdog(self._next_loop, self._prepare)
@@ -99,12 +106,13 @@ class Service:
         self._watchdog.start()
 
     def start_jobs(self) -> None:
-        """Begin the timed work: sweep and notices. Of several lanes the first does it for all."""
+        """Begin the timed work: sweep, learning, asks, notices. The first lane does it for all."""
         if self._lane.number:
             return
         self._scheduler = schedule(
             {
                 "sweep": (lambda: self._log_sweep(self.sweep()), self._site.sweep_every_s),
+                "learning": (lambda: self._log_learned(self.learn()), LEARNING_LOOK_EVERY_S),
                 "asks": (lambda: self._log_asked(self.ask()), ASKS_EVERY_S),
                 "notices": (
                     lambda: self._log_sent(self.send_notices()),
@@ -127,6 +135,10 @@ class Service:
     def sweep(self, *, announce: bool = True) -> SweepResult:
         """Look over the fleet as at the clock's present moment."""
         return sweep(self._engine, self._clock.now(), announce=announce, programs=self._programs)
+
+    def learn(self) -> Lessons | None:
+        """Look back over the fleet for the forecasts to come, once a day; None when not due."""
+        return learn_when_due(self._engine, self._clock.now(), self._programs)
 
     def ask(self) -> int:
         """Send the asks of people, and those that are wanted; return how many went out."""
@@ -163,17 +175,29 @@ class Service:
             except OSError as error:
                 log.warning("notice of alert %d by %s waits: %s", alert.id, channel.name, error)
                 break
-            commands.record_notice(self._engine, alert.id, channel.name, "sent", now=now)
+            self._note(channel, alert, "sent", now)
             sent += 1
         return sent
 
     def _skip(self, channel: Channel, now: datetime) -> None:
         for alert in queries.pending_notices(self._engine, channel.name, now):
-            commands.record_notice(self._engine, alert.id, channel.name, "past, not sent", now=now)
+            self._note(channel, alert, "past, not sent", now)
+
+    def _note(self, channel: Channel, alert: Alert, outcome: str, now: datetime) -> None:
+        commands.record_notice(
+            self._engine, alert.id, alert.announcement, channel.name, outcome, now=now
+        )
 
     def _log_sweep(self, result: SweepResult) -> None:
         if result.raised or result.returned:
             log.info("sweep: %d alerts raised, %d over", result.raised, result.returned)
+
+    def _log_learned(self, lessons: Lessons | None) -> None:
+        if lessons is not None:
+            log.info(
+                "learned from %d vehicles: %d start values; %d forecasts kept, %d held against "
+                "what came", lessons.vehicles, lessons.priors, lessons.kept, lessons.scored,
+            )  # fmt: skip
 
     def _log_asked(self, count: int) -> None:
         if count:

@@ -10,10 +10,12 @@ import streamlit as st
 from dashboard import present
 from dashboard.exports import DISCLAIMER
 from dashboard.views import (
+    ahead_rows,
     cycle_rows,
     detail_rows,
     enter_inspections,
     enter_repairs,
+    listed_rows,
     record_rows,
     why_rows,
 )
@@ -86,6 +88,10 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Ex
         if margin := margin_words(standing.verdict):
             say(margin)
         say(f"Next step: {standing.need.next_step}")
+        for line in ahead_rows.ahead_lines(standing.forecast, now.astimezone(zone).date()):
+            say(line)
+        for line in listed_rows.warnings(vehicle):
+            say(f"■ {line}")
         if standing.need.do_not_dispatch:
             say(f"■ Do not dispatch. {present.FLASHING}")
         st.markdown(f"**{present.escape(DISCLAIMER)}**")
@@ -101,6 +107,9 @@ def _record(board: Board, record: queries.VehicleRecord, now: datetime, said: Ex
     enter_inspections.show(board, record, now)
     _status(record, zone, now, said)
     _why(board, record, zone, now)
+    st.subheader("From the vehicle list", anchor=False)
+    listed = listed_rows.listed_rows(vehicle, now.astimezone(zone).date())
+    table(listed, "The list says no more of this vehicle.")
     _history(record, zone, now, said)
     st.subheader("Cautions", anchor=False)
     for name, text in record_rows.CAUTIONS:
@@ -183,6 +192,10 @@ def _counters(picture: Picture) -> None:
 def _why(board: Board, record: queries.VehicleRecord, zone: ZoneInfo, now: datetime) -> None:
     """Why monitors are not complete, what clears were, whether repairs held, where tests head."""
     explained, due = record.explained, record.standing.need.deadline
+    ahead = ahead_rows.monitor_rows(record.standing.forecast, now.astimezone(zone).date())
+    if ahead:
+        st.subheader("When monitors will be complete", anchor=False)
+        table(ahead)
     if explained.monitors:
         st.subheader("Why monitors are not complete", anchor=False)
         table(why_rows.monitor_rows(explained))

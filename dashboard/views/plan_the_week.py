@@ -7,11 +7,13 @@ from datetime import timedelta
 import streamlit as st
 
 from dashboard import present, reads
-from dashboard.views import week_bays
+from dashboard.views import inspection_rows, week_bays
 from dashboard.views.board import Board, message, say, table
 from ingest import queries
 from ingest.domain.verdict import Outcome
 
+DOUBT_DAYS = 14
+"""How far back counters that fell, other software and unrecorded clears are shown."""
 AHEAD_DAYS = 30
 """How far ahead a due date without an appointment is shown."""
 
@@ -42,6 +44,7 @@ def _today_kept_fresh(board: Board) -> None:
     _bays_today(board, today)
     _no_appointment(board, today)
     _cannot_tell(board, today)
+    _does_not_fit(board, today)
     _shared_causes(board)
 
 
@@ -67,6 +70,7 @@ def _do_not_dispatch(board: Board, today: queries.FleetToday) -> None:
 
 def _due(board: Board, today: queries.FleetToday) -> None:
     st.subheader("Overdue, or due within 14 days", anchor=False)
+    say(present.late_words(today, board.zone))
     found = [one for one in today.vehicles if one.need.soon]
     found.sort(key=lambda one: (one.need.days_left or 0, one.vehicle.unit))
     rows = [present.work_row(one, board.zone, today.as_of) for one in found]
@@ -116,6 +120,16 @@ def _cannot_tell(board: Board, today: queries.FleetToday) -> None:
     found = [one for one in today.vehicles if one.verdict.outcome is Outcome.CANNOT_TELL]
     rows = [present.why_row(one, board.zone, today.as_of) for one in found]
     table(rows, "Every vehicle has said enough for an expected result.")
+
+
+def _does_not_fit(board: Board, today: queries.FleetToday) -> None:
+    st.subheader(f"Does not fit, now or in the last {DOUBT_DAYS} days", anchor=False)
+    since = today.as_of - timedelta(days=DOUBT_DAYS)
+    rows = [
+        {"Unit": one.unit, **inspection_rows.doubt_row(doubt, board.zone, today.as_of)}
+        for one, doubt in queries.doubts_of(board.engine, today.vehicles, since)
+    ]
+    table(rows, "What the vehicles say fits the vehicle list and their own past.")
 
 
 def _shared_causes(board: Board) -> None:

@@ -169,11 +169,8 @@ def _submit(board: Board, units: dict[str, int], keys: tuple[str, str]) -> None:
         refuse("choose a day.")
         return
     depot = reads.planning_depot(board.depot)
-    booked = queries.appointments(board.engine, board.depot.name)
-    mine = [one for one in booked if one.vehicle_id == units[unit]]
     try:
         slots = reads.slots_for(depot, day, starts, float(said["form_hours"]), board.clock())
-        reads.refuse_second_visit(mine, slots)
     except reads.NotPossible as error:
         refuse(str(error))
         return

@@ -22,6 +22,7 @@ CLEARED: Literal["clear_before_inspection"] = "clear_before_inspection"
 RUN_UP_DAYS = 30
 """A clear within so many days before an inspection is its own alert (a choice of ours; X)."""
 Priority = Literal["high", "medium", "low"]
+RANKS = ("low", "medium", "high")
 
 
 class AlertState(StrEnum):
@@ -36,6 +37,8 @@ class AlertState(StrEnum):
 ACKNOWLEDGE = "acknowledge"
 NORMAL = "return to normal"
 RECUR = "recur"
+REALARM = "re-alarm"
+"""It became graver: it is announced, and to be acknowledged, anew (ISA-18.2; from memory)."""
 STANDING = AlertState.UNACKNOWLEDGED
 """The state in which an alert begins."""
 
@@ -44,7 +47,8 @@ TRANSITIONS: Mapping[tuple[AlertState, str], AlertState] = MappingProxyType(
         (AlertState.UNACKNOWLEDGED, ACKNOWLEDGE): AlertState.ACKNOWLEDGED,
         (AlertState.UNACKNOWLEDGED, NORMAL): AlertState.RETURNED,
         (AlertState.ACKNOWLEDGED, NORMAL): AlertState.CLOSED,
-        (AlertState.ACKNOWLEDGED, RECUR): AlertState.UNACKNOWLEDGED,
+        (AlertState.UNACKNOWLEDGED, REALARM): AlertState.UNACKNOWLEDGED,
+        (AlertState.ACKNOWLEDGED, REALARM): AlertState.UNACKNOWLEDGED,
         (AlertState.RETURNED, ACKNOWLEDGE): AlertState.CLOSED,
         (AlertState.RETURNED, RECUR): AlertState.UNACKNOWLEDGED,
         (AlertState.CLOSED, RECUR): AlertState.UNACKNOWLEDGED,
@@ -97,7 +101,8 @@ NO_ACTION = "Nothing for the driver to do. Obey traffic law; no test drives on p
 def conditions(state: VehicleState, as_of: datetime) -> list[Condition]:
     """What deserves an alert at `as_of` (aware): a lamp on, and monitors not setting."""
     picture = state.picture
-    found = [_lamp(episode, picture) for episode in state.open if episode.kind == LAMP]
+    lamp = lamp_condition(state)
+    found = [] if lamp is None else [lamp]
     for stuck in stuck_monitors(picture, state.open, as_of):
         found.append(
             Condition(
@@ -140,8 +145,20 @@ def cleared_before_inspection(
     )
 
 
+def is_graver(said: Condition, priority: str, instruction: str) -> bool:
+    """Whether more is asked now than by the priority and the instruction given before."""
+    now = RANKS.index(said.priority), said.instruction == STOP
+    return now > (RANKS.index(priority), instruction == STOP)
+
+
+def lamp_condition(state: VehicleState) -> Condition | None:
+    """What to say of a lamp that is on, from what is known by now; None while it is off."""
+    lamps = (episode for episode in state.open if episode.kind == LAMP)
+    return next((_lamp(episode, state.picture) for episode in lamps), None)
+
+
 def _lamp(episode: Episode, picture: Picture) -> Condition:
-    confirmed = picture.codes("confirmed") or frozenset()
+    confirmed = picture.codes("confirmed") or frozenset(episode.details.get("codes", ()))
     lit = picture.lit_broadcasts()
     said = [_named(code) for code in sorted(confirmed)]
     said += [f"{code} of address {one.source}" for one in lit for code in _j1939(one)]

@@ -58,7 +58,7 @@ class Calibration:
 
     raw: tuple[float, ...] = LEVELS
     resolved: int = 0
-    basis: str = "not calibrated: too few resolved forecasts so far"
+    basis: str = "not checked against outcomes yet: too few forecasts have come due"
 
     def raw_level(self, chance: float) -> float:
         """The raw level to ask for, so that it comes true with this chance."""
@@ -99,7 +99,7 @@ def calibrate(scores: Sequence[Score]) -> Mapping[str, Calibration]:
         groups.setdefault(one.group, []).append(one)
         groups[""].append(one)
     return {
-        name: _fitted(found[-LATEST:], name or "all monitors together")
+        name: _fitted(found[-LATEST:], name.replace("_", " ") or "all monitors together")
         for name, found in groups.items()
         if sum(one.resolved for one in found[-LATEST:]) >= (ENOUGH if name else FEW)
     }
@@ -113,5 +113,5 @@ def for_group(known: Mapping[str, Calibration], group: str) -> Calibration:
 def _fitted(scores: Sequence[Score], name: str) -> Calibration:
     resolved = sum(one.resolved for one in scores)
     cut = len(scores) - resolved
-    basis = f"calibrated on {resolved} resolved and {cut} cut-short forecasts of {name}"
+    basis = f"checked against {resolved} forecasts that came due and {cut} cut short ({name})"
     return Calibration(quantile_levels(scores), resolved, basis)

@@ -20,7 +20,7 @@ ANOTHER_TESTER = "another_tester"
 def take_ecu_details(
     ecu: EcuPicture, reading: contract.EcuReading, at: int, cleared_at: int | None
 ) -> None:
-    """Keep what one ECU says of freeze frames, test results, in-use counters, calibrations.
+    """Keep what one ECU says of freeze frames, test results, in-use counters, calibrations, type.
 
     Test results are kept by monitor id and test id; those from before a clear go when new ones
     come. All times are epoch ms.
@@ -34,6 +34,8 @@ def take_ecu_details(
         ecu.test_results, ecu.test_results_at = merged(known, reading.test_results), at
     if reading.in_use_counters is not UNSET:
         ecu.in_use_counters = dict(reading.in_use_counters)
+    if reading.obd_type is not UNSET:
+        ecu.obd_type = reading.obd_type
     if reading.calibrations is not UNSET:
         ecu.calibrations = list(reading.calibrations)
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["software", "vin", "unrecorded_clear", "odometer", "counter", "fuel", "gvwr"]
+Kind = Literal[
+    "software", "vin", "unrecorded_clear", "odometer", "counter", "fuel", "gvwr", "obd_type"
+]
 
 
 @dataclass(frozen=True, slots=True)

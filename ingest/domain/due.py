@@ -16,7 +16,7 @@ from ingest.domain.explanation import WhyNot
 from ingest.domain.outcome import plural
 from ingest.domain.picture import Picture
 from ingest.domain.stuck_causes import Cause
-from ingest.domain.vehicles import Vehicle
+from ingest.domain.vehicles import NOT_IN_USE, Vehicle
 from ingest.domain.verdict import Outcome, Verdict
 
 DEFAULT_HOURS = 1.0
@@ -66,6 +66,11 @@ def urgency(
     left = None if deadline is None else (deadline - as_of_date).days
     unread = picture.unread() if picture is not None else None
     hours, next_step = _work(verdict, codes, left, unread)
+    quiet = vehicle.quiet_because(as_of_date)
+    if quiet and verdict.missing == "reading" and (left is None or left > SOON_DAYS):
+        hours, next_step = 0.0, "Nothing now: take a reading before it goes back to work."
+    if vehicle.state == NOT_IN_USE:
+        hours, next_step = 0.0, f"Not in use: nothing is planned. For its return: {next_step}"
     return Need(
         hours=hours,
         reason=" ".join(_why(deadline, verdict)),

@@ -9,11 +9,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache
+from typing import NamedTuple
 
 import holidays
 
 from ingest.domain import lay_up
 from ingest.domain.due_calendar import (
+    A_YEAR,
     after_pass,
     calendar_days,
     calendar_words,
@@ -28,6 +30,8 @@ from ingest.domain.vehicles import Vehicle
 
 ASK_THE_AGENCY = "No current rule for more time is known here: ask the agency."
 _DAY = timedelta(days=1)
+_RETEST = timedelta(days=90)
+"""A pass so near before a listed retest day, or after it, was that retest (a choice of ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +69,22 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
     retest_by = _retest_by(program, vehicle, stand)
     if stand.last is not None:
         reasons.append(_unsettled(stand.last, retest_by))
+    elif retest_by is not None:
+        reasons.append(
+            f"{us_day(retest_by)}: retest by the vehicle list; enter the result that failed, so "
+            "that the retest is judged by its codes."
+        )
     limits = [day for day in (due, retest_by) if day is not None]
     test_by = None if not limits else _test_day(vehicle, min(limits), reasons)
     if opens is not None and test_by is not None and test_by < opens and retest_by is None:
         reasons.append(
             f"{us_day(test_by)}: too early to count, the window opens {us_day(opens)}: "
             "ask the agency before the lay-up."
+        )
+    if due is not None and vehicle.lease_end is not None and vehicle.lease_end <= due:
+        reasons.append(
+            f"{us_day(vehicle.lease_end)}: the lease ends before it is due: settle with "
+            f"{vehicle.lessor} who has it tested."
         )
     return Due(
         program=program.name,
@@ -142,13 +156,40 @@ def _candidates(
     )
     if listed is not None and not settled:
         yield listed, "due by the vehicle list"
-    if passed is not None and passed.valid_until is not None:
-        yield passed.valid_until, f"the certificate of {us_day(passed.day)} ends"
+    held = _certificate(vehicle, program, passed)
+    # One that lives shorter than the period is for the renewal alone.
+    ends = held is not None and held.named and program.dates.certificate_days is None
+    if held is not None and ends:
+        yield held.ends, f"{held.words} ends"
     elif passed is not None and (listed is None or settled):
         yield from _next(vehicle, program, passed, listed)
-    if passed is None and listed is None:
+    if passed is None and listed is None and not ends:
         yield from _first(vehicle, program, today)
-    yield from _renewal(vehicle, program, passed)
+    yield from _renewal(vehicle, program, passed, held)
+
+
+class _Certificate(NamedTuple):
+    """What is held: its last day, in words, and whether that day is printed on it (`named`)."""
+
+    ends: date
+    words: str
+    named: bool
+
+
+def _certificate(
+    vehicle: Vehicle, program: Program, passed: Inspection | None
+) -> _Certificate | None:
+    """The certificate of the last pass entered, else that of the vehicle list."""
+    if passed is not None:
+        words = f"the certificate of {us_day(passed.day)}"
+        life = program.dates.certificate_days
+        ruled = None if life is None else passed.day + timedelta(days=life.value)
+        known = [day for day in (passed.valid_until, ruled) if day is not None]
+        return _Certificate(min(known), words, passed.valid_until is not None) if known else None
+    if vehicle.certificate_until is None or vehicle.program != program.name:
+        return None
+    number = vehicle.certificate_number
+    return _Certificate(vehicle.certificate_until, f"certificate {number} of the list", True)
 
 
 def _next(
@@ -203,27 +244,33 @@ def _old_enough(vehicle: Vehicle, program: Program, day: date) -> bool:
 
 
 def _renewal(
-    vehicle: Vehicle, program: Program, passed: Inspection | None
+    vehicle: Vehicle, program: Program, passed: Inspection | None, held: _Certificate | None
 ) -> Iterator[tuple[date, str]]:
     """The registration's need: a certificate that lives until it is renewed."""
     expiry = vehicle.registration_expiry
     if expiry is None or vehicle.program != program.name:
         return
-    life = program.dates.certificate_days
-    if passed is None:
-        asked = life is not None or program.dates.due_by is not None
-        if asked and _old_enough(vehicle, program, expiry):
+    if held is None:
+        asked = program.dates.certificate_days is not None or program.dates.due_by is not None
+        if passed is None and asked and _old_enough(vehicle, program, expiry):
             yield expiry, "the registration expires, and no passed test is entered"
-        return
-    ends = passed.valid_until
-    if life is not None:
-        ends = min(filter(None, (ends, passed.day + timedelta(days=life.value))))
-    if ends is not None and ends < expiry:
-        yield (
-            expiry,
-            f"the registration expires; the certificate of {us_day(passed.day)} ends "
-            f"{us_day(ends)}",
-        )
+    elif held.ends < expiry and not _between_tests(program, passed, held, expiry):
+        yield expiry, f"the registration expires; {held.words} ends {us_day(held.ends)}"
+
+
+def _between_tests(
+    program: Program, passed: Inspection | None, held: _Certificate, expiry: date
+) -> bool:
+    """Whether the pass was for an earlier renewal, and the period to the next test still runs.
+
+    A registration is renewed every year (common practice, no source), a test may be asked every
+    two years.
+    """
+    period = program.dates.period_months
+    if passed is None or period is None:
+        return False
+    earlier = (months_later(expiry, -back) for back in range(A_YEAR, period.value, A_YEAR))
+    return any(passed.day <= renewed <= held.ends for renewed in earlier)
 
 
 def _opens(program: Program, due: date | None) -> date | None:
@@ -236,10 +283,11 @@ def _opens(program: Program, due: date | None) -> date | None:
 
 def _retest_by(program: Program, vehicle: Vehicle, stand: Open) -> date | None:
     last = stand.last
-    if last is None:
-        return None
-    within = program.dates.retest_within_days
     own = vehicle.retest_by if vehicle.program == program.name else None
+    if last is None:
+        passed = stand.passed
+        return own if passed is None or own is None or own - passed.day > _RETEST else None
+    within = program.dates.retest_within_days
     ruled = None if within is None else last.day + timedelta(days=within.value)
     return min((day for day in (last.retest_by, own, ruled) if day is not None), default=None)
 

@@ -7,7 +7,7 @@ from a stored state or starts afresh. It never changes the state it was given.
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence, Set
+from collections.abc import Set
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -36,7 +36,7 @@ from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 7
+FOLD_VERSION = 8
 """Counted up with every change of what is folded: states of another one are folded again."""
 Kind = Literal[
     "mil_on", "code", "not_complete", "clear", "another_tester", "software_changed", "counter_fell"
@@ -171,7 +171,7 @@ def _take(
         details = {"evidence": said, "not_before": picture.heard_at}
         changed.append(_at_once("software_changed", ecu_id, at, key, details))
     for one in falls(picture, report, at, anew=reprogrammed.keys()):
-        fell = {"before": one.before, "now": one.now}
+        fell = {"before": one.before, "now": one.now, "not_before": picture.heard_at}
         changed.append(_at_once("counter_fell", one.subject, at, key, fell))
     picture.boot = (report.journal, report.boot_no)
     if report.ecus or report.heard in UNREAD:
@@ -350,47 +350,3 @@ def _ended(episode: Episode, picture: Picture, at: int, key: Key) -> Episode:
     return msgspec.structs.replace(
         episode, ended_at=at, end_key=key, details={**episode.details, "driving_cycles": counted}
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Reconciled:
-    """Stored episodes kept under their id, new ones, and ids that the facts no longer bear out."""
-
-    kept: list[tuple[int, Episode]]
-    new: list[Episode]
-    withdrawn: list[int]
-
-
-def reconcile(stored: Sequence[tuple[int, Episode]], fresh: Sequence[Episode]) -> Reconciled:
-    """Match by kind and subject: the identical episode first, then the first that overlaps."""
-    left: dict[tuple[str, str], list[tuple[int, Episode]]] = {}
-    for pair in sorted(stored, key=lambda pair: (pair[1].started_at, pair[0])):
-        left.setdefault((pair[1].kind, pair[1].subject), []).append(pair)
-    kept: list[tuple[int, Episode]] = []
-    unmatched: list[Episode] = []
-    for episode in fresh:
-        if not _keep(left, kept, episode, exactly=True):
-            unmatched.append(episode)
-    new = [episode for episode in unmatched if not _keep(left, kept, episode, exactly=False)]
-    withdrawn = sorted(identity for pairs in left.values() for identity, _ in pairs)
-    return Reconciled(kept, new, withdrawn)
-
-
-def _keep(
-    left: dict[tuple[str, str], list[tuple[int, Episode]]],
-    kept: list[tuple[int, Episode]],
-    episode: Episode,
-    exactly: bool,
-) -> bool:
-    pairs = left.get((episode.kind, episode.subject), [])
-    for number, (identity, old) in enumerate(pairs):
-        if old.natural == episode.natural if exactly else _overlap(old, episode):
-            del pairs[number]
-            kept.append((identity, episode))
-            return True
-    return False
-
-
-def _overlap(one: Episode, other: Episode) -> bool:
-    starts_in = other.ended_at is None or one.started_at <= other.ended_at
-    return starts_in and (one.ended_at is None or other.started_at <= one.ended_at)

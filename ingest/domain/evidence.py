@@ -35,7 +35,9 @@ class Evidence:
 def counted(monitor: Monitor, picture: Picture, waited: int) -> Evidence | None:
     """What the in-use counters say; None where the vehicle gives none for the monitor.
 
-    Of several ratios (banks, ECUs) the lowest counts, since all have to complete.
+    Of several ratios (banks, ECUs) the lowest counts, since all have to complete. A pair that
+    stands at zero in both is a bank or monitor the ECU does not have (SAE J1979 info type 08: fixed
+    places, zero where not supported; from memory).
     """
     seen = []
     for ecu in picture.ecus.values():
@@ -43,7 +45,8 @@ def counted(monitor: Monitor, picture: Picture, waited: int) -> Evidence | None:
         starts = counters.get("ignition_cycles", 0)
         for name, other in IN_USE_MONITORS.items():
             done = counters.get(f"{name}_completions")
-            if other is monitor and done is not None and starts > waited:
+            in_use = bool(done) or counters.get(f"{name}_conditions") != 0
+            if other is monitor and done is not None and in_use and starts > waited:
                 before = starts - waited
                 seen.append((min(done, before), before))
     if not seen:

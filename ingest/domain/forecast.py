@@ -33,7 +33,7 @@ class Rule:
     that may be incomplete, where the program names them; else any `allowed` of them.
     """
 
-    allowed: int
+    allowed: int = 0
     must: frozenset[Monitor] = frozenset()
     may: frozenset[Monitor] | None = None
 
@@ -57,6 +57,13 @@ class Ready:
     def day(self, level: float, outlook: Outlook) -> float:
         """Days from now by which the raw chance is `level`; inf beyond the outlook."""
         return float(outlook.moment(np.array([self.driving_for(level)]))[0])
+
+
+def chance_words(chance: float) -> str:
+    """The chance in percent; never 0 or 100 % of what is not so yet."""
+    if chance > 0.99:
+        return "over 99%"
+    return "under 1%" if chance < 0.01 else f"{chance:.0%}"
 
 
 def driving_needed(

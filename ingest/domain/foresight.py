@@ -24,7 +24,17 @@ from ingest.domain.driving_rate import MIN_DAYS, DrivingRate, outlook
 from ingest.domain.episodes import Episode
 from ingest.domain.evidence import Evidence, counted, seen_waits
 from ingest.domain.explanation import WhyNot
-from ingest.domain.forecast import Floats, Ready, Rule, blocked, driving_needed, ready, whole
+from ingest.domain.forecast import (
+    Floats,
+    Ready,
+    Rule,
+    blocked,
+    chance_words,
+    driving_needed,
+    ready,
+    whole,
+)
+from ingest.domain.hindsight import VEHICLE, Said
 from ingest.domain.lamp_options import AfterClear
 from ingest.domain.learned import NOTHING_LEARNED, Learned
 from ingest.domain.picture import Picture
@@ -43,7 +53,6 @@ FEW_CYCLES = 5
 HELD_UP = 0.9
 """A code that weighs so much among the causes holds the monitor up (X)."""
 NOT_DRIVING = ("in shop", "down", "not in use")
-VEHICLE = "vehicle"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +72,7 @@ class Forecast:
 
     `chance` is that of being ready for a test on the due day; `ready_50` and `ready_90` are the
     first days by whose end it is ready with that chance. `repair_by` is the last day for a needed
-    repair. `chance_if_repaired_today` is None where none is needed. `said` holds, for the record,
-    the raw chance by the end of today and each day after, by monitor and for the vehicle.
+    repair. `chance_if_repaired_today` is None where none is needed. `said` is for the record.
     """
 
     chance: float | None
@@ -75,7 +83,10 @@ class Forecast:
     repair_reason: str = "No repair is needed."
     chance_if_repaired_today: float | None = None
     monitors: tuple[MonitorForecast, ...] = ()
-    said: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    said: Said = field(default_factory=Said)
+
+
+NOT_LOOKED_AHEAD = Forecast(None, None, None, "Not looked ahead.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +148,7 @@ class _Case:
         plan = parked(facts.vehicle, facts.in_bays, self.today, days)
         self.ahead = outlook(rate, self.today, hour, days, plan)
         self.draws: Draws = fixed_draws()
+        self.stands_still = facts.vehicle.state in NOT_DRIVING
 
     def forecast(self) -> Forecast:
         held = {one.monitor: words for one in self.facts.whys if (words := held_up(one))}
@@ -150,19 +162,20 @@ class _Case:
             self._monitor(one, needed[one], own[one], chances.get(one), held.get(one), one in thin)
             for one in waiting
         )
-        said = {
+        chances_by_day = {
             one.value: self._raw(ready(needed[one]))
             for one in waiting
-            if one not in held and one not in thin
+            if one not in held and one not in thin and not self.stands_still
         }
-        every = whole(needed, self._rule())
+        said = Said(chances_by_day, tuple(waiting), self._rule())
+        every = whole(needed, said.rule)
         failing = self.facts.verdict.outcome is Outcome.WOULD_FAIL
         stuck_out = every is not None and not np.isfinite(every).any()
         whole_words = self._whole_words(failing, stuck_out, held, thin, every)
         repair = self._repair(waiting) if failing or stuck_out else (None, _NO_REPAIR, None)
         if whole_words is not None or every is None:
             return Forecast(None, None, None, whole_words or "", *repair, monitors, said)
-        said[VEHICLE] = self._raw(ready(every))
+        chances_by_day[VEHICLE] = self._raw(ready(every))
         chance, half, most = self._days(ready(every), VEHICLE)
         words = self._basis(VEHICLE)
         return Forecast(chance, half, most, words, *repair, monitors, said)
@@ -223,15 +236,16 @@ class _Case:
     ) -> MonitorForecast:  # fmt: skip
         if held is not None:
             return MonitorForecast(monitor, None, None, None, held)
-        if self.facts.vehicle.state in NOT_DRIVING:
+        if self.stands_still:
             return MonitorForecast(monitor, None, None, None, self._parked_words())
         if thin or chance is None:
             words = "Not enough data: no completions of its own, and none of its fleet yet."
             return MonitorForecast(monitor, None, None, None, words)
         by_due, half, most = self._days(ready(needed), monitor.value)
         words = (
-            f"About {chance.mean:.0%} a driving cycle after {self._waited(monitor)} without; "
-            f"{own.basis}; prior {chance.basis}; {self._held(monitor.value).basis}."
+            f"Completes in about {chance.mean:.0%} of driving cycles "
+            f"({self._waited(monitor)} so far without). Rests on {own.basis}; start value "
+            f"{chance.basis}; {self._held(monitor.value).basis}."
         )
         return MonitorForecast(monitor, by_due, half, most, words)
 
@@ -244,12 +258,12 @@ class _Case:
     ) -> str | None:  # fmt: skip
         """Why no date is given for the vehicle; None when one is."""
         if failing:
-            return "Not ready before it is repaired: see the day to repair it by."
+            return "Not ready until it is repaired: see repair by."
         if stuck_out:
             return " ".join(held.values())
         if every is None:
             return "Not forecast: what is missing is not a monitor; see the expected result."
-        if self.facts.vehicle.state in NOT_DRIVING:
+        if self.stands_still:
             return self._parked_words()
         if thin:
             names = ", ".join(FULL_NAMES[one] for one in thin)
@@ -260,15 +274,15 @@ class _Case:
         cycles = sum(self.rate.by_weekday)
         allowed = self.facts.verdict.allowed_incomplete
         told = (
-            f"All but {allowed} counted monitors have to be complete"
+            f"The program lets {allowed} be not complete"
             if allowed
             else "All counted monitors have to be complete"
             if allowed is not None
             else "How many may be not complete is not known: all are waited for"
         )
         return (
-            f"{told}; it drives about {cycles:.0f} cycles a week ({self.rate.days} days on "
-            f"record); {self._held(group).basis}."
+            f"{told}. It makes about {cycles:.0f} driving cycles a week ({self.rate.days} days on "
+            f"record). Dates {self._held(group).basis}."
         )
 
     # ------------------------------------------------------------------------- repair by
@@ -299,20 +313,14 @@ class _Case:
         wanted, why = wanted_chance(self.facts.vehicle.hold_reason, self.facts.has_spare)
         after = None if waits is None else ready(waits)
         found = repair_by(after, self.ahead, self.morning, due, wanted, self._held(VEHICLE))
-        basis = f"taken as clearing the codes, so that {len(every)} monitors start again"
+        basis = f"Taken as clearing the codes: {len(every)} monitors start over."
         if found.days is None:
-            left = f"a repair today leaves {found.chance_today:.0%}"
-            return (
-                None,
-                f"No day leaves {why} by the due date ({left}; {basis}).",
-                (found.chance_today),
-            )
+            left = f"a repair today gives {chance_words(found.chance_today)}"
+            words = f"No day is left with {why} of being ready in time: {left}. {basis}"
+            return None, words, found.chance_today
         day = self.today + timedelta(days=found.days)
-        return (
-            day,
-            f"The last day that leaves {why} by the due date ({basis}).",
-            (found.chance_today),
-        )
+        words = f"The last day for the repair with {why} of being ready in time. {basis}"
+        return day, words, found.chance_today
 
 
 def held_up(why: WhyNot) -> str | None:

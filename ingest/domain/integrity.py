@@ -19,6 +19,8 @@ from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
 from ingest.domain.vehicles import Vehicle
 
+EVENTS = ("software_changed", "clear", "counter_fell")
+"""The kinds of event that a doubt may rest on."""
 KM_PER_MILE = 1.609344
 """NIST Special Publication 811, appendix B: exact."""
 

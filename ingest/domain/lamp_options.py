@@ -19,6 +19,7 @@ from scipy import stats
 from gateway.facts import FULL_NAMES, Monitor
 from ingest.domain.completion import Beta
 from ingest.domain.driving_rate import Outlook
+from ingest.domain.forecast import chance_words
 from ingest.domain.order_statistics import chance_of_enough
 
 Floats = npt.NDArray[np.float64]
@@ -45,8 +46,8 @@ class Option:
 
     @property
     def chance_words(self) -> str:
-        """The chance in percent; never 100 % of what is not done yet."""
-        return "over 99%" if self.chance > 0.99 else f"{self.chance:.0%}"
+        """The chance in percent."""
+        return chance_words(self.chance)
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,10 +76,11 @@ def show_seasons(seasons: Iterable[Season]) -> str:
 
 def laid_up(seasons: Iterable[Season], day: date) -> bool:
     """Whether a vehicle is laid up on a day."""
-    return _span_of(seasons, day) is not None
+    return span_of(seasons, day) is not None
 
 
-def _span_of(seasons: Iterable[Season], day: date) -> tuple[date, date] | None:
+def span_of(seasons: Iterable[Season], day: date) -> tuple[date, date] | None:
+    """The first and last day of the lay-up that holds a day; None when none does."""
     for season in seasons:
         for first, last in season.spans(day):
             if first <= day <= last:
@@ -94,7 +95,7 @@ def latest_test_day(seasons: Iterable[Season], due: date) -> date:
     """
     known = tuple(seasons)
     for _ in known:  # one season may begin as another ends
-        span = _span_of(known, due)
+        span = span_of(known, due)
         if span is None:
             break
         due = span[0] - _DAY

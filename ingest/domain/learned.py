@@ -6,17 +6,19 @@ make, model year and ignition.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import msgspec
 
-from gateway.facts import Monitor
+from gateway.facts import CONTINUOUS, Monitor
 from ingest.domain.completion import Beta, fit_prior
 from ingest.domain.completion_priors import PRIORS
 from ingest.domain.conformal import Calibration
-from ingest.domain.evidence import MOST_CYCLES
+from ingest.domain.episodes import Episode
+from ingest.domain.evidence import MOST_CYCLES, counted, seen_waits
+from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 
 WHOLE_FLEET = ""
@@ -46,6 +48,32 @@ class Learned:
 NOTHING_LEARNED = Learned()
 Record = tuple[str, Monitor, float, float]
 """(family, monitor, completions, driving cycles) of one vehicle."""
+
+
+def records_of(vehicle: Vehicle, picture: Picture, events: Sequence[Episode]) -> list[Record]:
+    """What one vehicle adds: its in-use counters, else its waits, that of now among them.
+
+    With a confirmed code the wait of now is left out: the code may hold the monitor up.
+    """
+    found = []
+    for monitor in picture.monitors():
+        if monitor in CONTINUOUS:
+            continue
+        own = counted(monitor, picture, 0)
+        if own is None:
+            own = seen_waits(monitor, events)
+            open_ones = [
+                max(0, picture.driving_cycles - int(one.details.get("driving_cycles_at_start", 0)))
+                for one in events
+                if one.kind == "not_complete"
+                and one.subject == monitor.value
+                and one.ended_at is None
+            ]
+            if not picture.codes("confirmed"):
+                own = replace(own, cycles=own.cycles + sum(open_ones))
+        if own.cycles:
+            found.append((family_of(vehicle), monitor, own.done, own.cycles))
+    return found
 
 
 def fit_priors(records: Iterable[Record]) -> dict[str, dict[Monitor, Beta]]:

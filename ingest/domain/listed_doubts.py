@@ -1,4 +1,8 @@
-"""Fuel and weight of the vehicle list against what the vehicle itself says: told, never changed."""
+"""Fuel and weight of the vehicle list against what the vehicle itself says: told, never changed.
+
+The vehicle says its fuel by PID 51, and by PID 1C the rules it was built to (SAE J1979; B): those
+of heavy vehicles are other ones (13 CCR 1968.2 light and medium duty, 1971.1 heavy duty; A*).
+"""
 
 from __future__ import annotations
 
@@ -44,16 +48,38 @@ FUEL_TYPES: Mapping[int, tuple[str, frozenset[str]]] = MappingProxyType(
 A vehicle that takes gasoline and ethanol reports either; LPG is mostly propane.
 """
 COMPRESSION = frozenset({4, 19, 23})
+OBD_TYPES: Mapping[int, str] = MappingProxyType(
+    {
+        1: "OBD II (California)", 2: "OBD (federal)", 3: "OBD and OBD II", 4: "OBD I",
+        5: "no OBD", 6: "EOBD", 7: "EOBD and OBD II", 8: "EOBD and OBD", 9: "EOBD, OBD and OBD II",
+        10: "JOBD", 11: "JOBD and OBD II", 12: "JOBD and EOBD", 13: "JOBD, EOBD and OBD II",
+        14: "OBD, EOBD and KOBD", 15: "OBD, OBD II, EOBD and KOBD", 17: "EMD", 18: "EMD+",
+        19: "HD OBD-C", 20: "HD OBD", 21: "WWH-OBD", 23: "HD EOBD-I", 24: "HD EOBD-I N",
+        25: "HD EOBD-II", 26: "HD EOBD-II N", 27: "HD ZEV", 28: "OBDBr-1", 29: "OBDBr-2",
+        30: "KOBD", 31: "IOBD I", 32: "IOBD II", 33: "HD EOBD-VI", 34: "OBD, OBD II and HD OBD",
+        35: "OBDBr-3",
+    }
+)  # fmt: skip
+"""PID 1C (SAE J1979, table; B), in the standard's own names."""
+HEAVY_TYPES = frozenset({17, 18, 19, 20, 21, 23, 24, 25, 26, 27, 33})
+FOREIGN_TYPES = frozenset({4, 5, 6, 10, 12, 28, 29, 30, 31, 32, 35})
+"""Rules of heavy vehicles; and those among which is no United States OBD (choices of ours)."""
+LIGHT_TYPES = frozenset({1, 2, 3})
 LIGHT_DUTY_LB = 8500
+HEAVY_DUTY_OVER_LB = 14_000
+"""Health and Safety Code 44152(a): heavy duty is above it (A*)."""
 _FUEL_BOX = "The fuel door or filler label, and the entry in the list."
+_UNDER_HOOD = "The emission control label under the hood: it names the rules; ask the agency."
 _WEIGHT_LABEL = "The certification label in the driver's door (GVWR), and the entry in the list."
 
 
 def listed_doubts(vehicle: Vehicle, picture: Picture | None) -> Iterator[Doubt]:
-    """What of the list's fuel and GVWR does not fit the vehicle."""
+    """What of the list's fuel, GVWR and model year does not fit the vehicle."""
     if picture is not None and picture.fuel_type is not None:
         yield from _fuel(vehicle, picture.fuel_type)
     yield from _weight(vehicle, picture)
+    if picture is not None:
+        yield from _rules(vehicle, picture)
 
 
 def _fuel(vehicle: Vehicle, reported: int) -> Iterator[Doubt]:
@@ -98,3 +124,21 @@ def _weight(vehicle: Vehicle, picture: Picture | None) -> Iterator[Doubt]:
             "(common practice, no source).",
             _WEIGHT_LABEL,
         )
+
+
+def _rules(vehicle: Vehicle, picture: Picture) -> Iterator[Doubt]:
+    """The rules the ECUs say they were built to against the list's GVWR."""
+    listed = vehicle.gvwr_lb
+    for ecu_id, ecu in sorted(picture.ecus.items()):
+        said = OBD_TYPES.get(ecu.obd_type or 0)
+        if said is None:  # reserved, or not known to us
+            continue
+        start = f"ECU {ecu_id} says that it is built to {said}"
+        if ecu.obd_type in FOREIGN_TYPES:
+            yield Doubt("obd_type", None, f"{start}: no United States OBD.", _UNDER_HOOD)
+        elif listed is not None and (
+            (ecu.obd_type in HEAVY_TYPES and listed <= LIGHT_DUTY_LB)
+            or (ecu.obd_type in LIGHT_TYPES and listed > HEAVY_DUTY_OVER_LB)
+        ):
+            text = f"{start}, and {listed:,} lb GVWR is listed."
+            yield Doubt("gvwr", None, text, _WEIGHT_LABEL)

@@ -41,6 +41,7 @@ class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
     mil: bool | None = None
     code_count: int | None = None
     ignition: Ignition | None = None
+    obd_type: int | None = None
     monitors: dict[Monitor, bool] | None = None
     monitors_this_cycle: dict[Monitor, CycleStatus] | None = None
     confirmed: list[str] | None = None

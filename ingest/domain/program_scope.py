@@ -88,12 +88,15 @@ class Exemption(Cited):
     age_over: Count | None = None
     unless_odometer_over_mi: Count | None = None
 
-    def covers(self, vehicle: Vehicle, fuel: Fuel, year: int) -> bool:
-        """Whether a vehicle is exempt in a calendar year; an odometer not known does not count."""
+    def covers(self, vehicle: Vehicle, fuel: Fuel, year: int, run_mi: float | None) -> bool:
+        """Whether a vehicle is exempt in a calendar year; `run_mi`: miles run, None if not known.
+
+        One whose miles are not known is not exempt.
+        """
         if self.fuels is not None and fuel not in self.fuels:
             return False
-        run, limit = vehicle.odometer_mi, self.unless_odometer_over_mi
-        if limit is not None and (run is None or run > limit):
+        limit = self.unless_odometer_over_mi
+        if limit is not None and (run_mi is None or run_mi > limit):
             return False
         age = year - vehicle.model_year
         young = self.age_under is not None and age < self.age_under

@@ -76,11 +76,13 @@ class Program(Strict):
                 return row
         return None
 
-    def exemption(self, vehicle: Vehicle, fuel: Fuel, year: int) -> Exemption | None:
+    def exemption(
+        self, vehicle: Vehicle, fuel: Fuel, year: int, run_mi: float | None
+    ) -> Exemption | None:
         """The exemption of a vehicle in a calendar year; one of the whole program goes first."""
         found = None
         for row in self.exempt:
-            if row.covers(vehicle, fuel, year):
+            if row.covers(vehicle, fuel, year, run_mi):
                 if row.of == "program":
                     return row
                 found = found or row

@@ -35,12 +35,12 @@ class RepairBy:
 
 
 def wanted_chance(hold: str | None, has_spare: bool | None) -> tuple[float, str]:
-    """The chance to keep, and why. `has_spare` is None where the list names no spares at all."""
+    """The chance to keep, and its words. `has_spare` is None where the list names no spares."""
     if hold:
-        return CHANCE_HELD, f"{CHANCE_HELD:.0%}, since the vehicle has a hold"
+        return CHANCE_HELD, f"a {CHANCE_HELD:.0%} chance (higher, since the vehicle has a hold)"
     if has_spare is False:
-        return CHANCE_HELD, f"{CHANCE_HELD:.0%}, since no spare stands in for it"
-    return CHANCE, f"{CHANCE:.0%}"
+        return CHANCE_HELD, f"a {CHANCE_HELD:.0%} chance (higher, since no spare stands in for it)"
+    return CHANCE, f"a {CHANCE:.0%} chance"
 
 
 def chances(

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from gateway.facts import CONTINUOUS, FULL_NAMES, IN_USE_MONITORS, Monitor
+from gateway.facts import CONTINUOUS, FULL_NAMES, Monitor
 from ingest.domain.completion import Beta
 from ingest.domain.completion_priors import PRIORS
 from ingest.domain.episodes import Episode
+from ingest.domain.evidence import counted
 from ingest.domain.picture import Picture
 
 STILL_LIKELY = 0.05
@@ -41,19 +42,8 @@ class StuckMonitor:
 
 def own_chance(monitor: Monitor, picture: Picture, prior: Beta) -> Beta:
     """The prior with what the vehicle's in-use counters say: completions per ignition cycle."""
-    seen: list[tuple[int, int]] = []
-    for ecu in picture.ecus.values():
-        counters = ecu.in_use_counters or {}
-        starts = counters.get("ignition_cycles", 0)
-        for name, other in IN_USE_MONITORS.items():
-            done = counters.get(f"{name}_completions")
-            if other is monitor and done is not None and starts > 0:
-                seen.append((min(done, starts), starts))
-    if not seen:
-        return prior
-    done, starts = min(seen, key=lambda one: one[0] / one[1])
-    weight = min(1.0, OWN_CYCLES / starts)
-    return prior.after(done * weight, starts * weight)
+    own = counted(monitor, picture, 0)
+    return prior if own is None else own.chance(prior, 0, most=OWN_CYCLES)
 
 
 def stuck_monitors(

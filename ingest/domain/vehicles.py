@@ -10,12 +10,13 @@ from typing import Any
 
 from gateway.facts import Ignition
 from ingest.domain import lay_up, vehicle_columns
+from ingest.domain.us_days import us_day
 from ingest.domain.vehicle_columns import Column
 from ingest.domain.vin import check_digit_fault, check_digit_required, form_fault, model_years
 
 COLUMNS = tuple(column.name for column in vehicle_columns.IDENTITY)
 """The columns every file must have; `vehicle_columns.ALL` may stand in it."""
-NOT_IN_USE = "not in use"
+IN_SERVICE, *_, NOT_IN_USE = vehicle_columns.STATES
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class Vehicle:
     gateway: str | None = None
     fitted_from: date | None = None
     due_date: date | None = None
-    state: str = "in service"
+    state: str = IN_SERVICE
     id: int | None = None
     make: str | None = None
     fuel: str | None = None
@@ -64,15 +65,14 @@ class Vehicle:
     retest_by: date | None = None
     open_recalls: str | None = None
 
-    def removed_by(self, day: date) -> bool:
-        """Whether its gateway was taken out by a day, by the list."""
-        return self.fitted_until is not None and self.fitted_until <= day
-
-    def silence_expected(self, day: date) -> bool:
-        """Whether nothing is expected of its gateway on a day: laid up, not in use, or removed."""
-        if self.state == NOT_IN_USE or self.removed_by(day):
-            return True
-        return self.lay_up is not None and lay_up.laid_up(self.lay_up, day)
+    def quiet_because(self, day: date) -> str | None:
+        """Why nothing is expected of its gateway on a day; None when it should be heard."""
+        if self.state == NOT_IN_USE:
+            return "not in use by the vehicle list"
+        if self.fitted_until is not None and self.fitted_until <= day:
+            return f"its gateway was taken out {us_day(self.fitted_until)}"
+        span = lay_up.span_of(self.lay_up or (), day)
+        return None if span is None else f"laid up until {us_day(span[1])}"
 
     def test_day(self) -> date | None:
         """The last day to be tested: the due date, or the day before a lay-up that covers it."""
@@ -137,7 +137,7 @@ class _Row:
         if any(not fault.warning for fault in self.faults):
             return None
         if values["state"] is None:
-            values["state"] = vehicle_columns.STATES[0]
+            values["state"] = IN_SERVICE
         return Vehicle(**values)
 
     def text(self, name: str) -> str:

@@ -73,7 +73,9 @@ def judge(
     if observed is not None and (as_of - observed.at).total_seconds() > days * 86_400:
         case.notes.append(_old_look(observed, as_of))
         observed = None
-    return case.verdict() if case.scope(as_of) else case.judge(picture, as_of, days, observed)
+    return (
+        case.verdict() if case.scope(as_of, picture) else case.judge(picture, as_of, days, observed)
+    )
 
 
 class _Case:
@@ -96,22 +98,28 @@ class _Case:
         self.in_scope, self.exempt = True, False
         self.look: ObservedLamp | None = None
 
-    def scope(self, as_of: datetime) -> bool:
+    def scope(self, as_of: datetime, picture: Picture | None) -> bool:
         """Whether it ends here: the program does not cover the vehicle, or asks no test of it."""
         program, vehicle = self.program, self.vehicle
         found = covered(program.scope, vehicle, self.fuel)
         out = verdict_scope.outside(found, vehicle, self.fuel)
         if out is None and program.exempt:
-            out = self._exempt(as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year)
+            out = self._exempt(as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year, picture)
         if out is not None:
             self._out(out)
             return True
         self.group = found.scope
         return self._other_test()
 
-    def _exempt(self, year: int) -> Reason | None:
-        """Why the program asks no test at all; an exemption of the periodic test is noted."""
-        row = self.program.exemption(self.vehicle, self.fuel, year)
+    def _exempt(self, year: int, picture: Picture | None) -> Reason | None:
+        """Why the program asks no test at all; an exemption of the periodic test is noted.
+
+        An odometer only goes up: of the one listed and the one read, the greater counts.
+        """
+        run: float | None = self.vehicle.odometer_mi
+        if picture is not None and picture.odometer_km is not None:
+            run = max(run or 0.0, picture.odometer_km / verdict_codes.KM_PER_MILE)
+        row = self.program.exemption(self.vehicle, self.fuel, year, run)
         if row is None:
             return None
         self.exempt = True
@@ -147,6 +155,7 @@ class _Case:
         if unheard is not None or picture is None:
             if unheard is not None:
                 self.findings.append(unheard)
+                self._quiet(as_of)
             return self.verdict()
         if self.group is not None and self.vehicle.gvwr_lb is None and self.group.weighs:
             self.notes.append(verdict_scope.weight_not_known(self.group))
@@ -172,6 +181,12 @@ class _Case:
         else:
             self._take(told)
         return self.verdict()
+
+    def _quiet(self, as_of: datetime) -> None:
+        """Silence that the vehicle list explains."""
+        day = as_of.astimezone(ZoneInfo(self.vehicle.depot_tz)).date()
+        if why := self.vehicle.quiet_because(day):
+            self.notes.insert(0, our_reason(f"Silence is expected: {why}.", why))
 
     def _take(self, one: Finding | Reason | None) -> None:
         if isinstance(one, Finding):

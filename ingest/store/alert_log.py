@@ -28,7 +28,7 @@ LAMP_INSTRUCTION = "A flashing lamp: ease off and stop where it is safe. A stead
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
-    """A lamp episode with its row id and what the rules said when it came on."""
+    """A lamp episode with its row id and what the rules say of it, if they were asked."""
 
     vehicle_id: int
     episode_id: int
@@ -69,13 +69,33 @@ def follow_lamps(connection: Connection, lamps: Sequence[Lamp], now: int) -> Non
             continue
         values = {"since": lamp.episode.started_at, "ended_at": lamp.episode.ended_at}
         values |= _words(lamp.condition)
-        moves += _moves_to(rows[0], ended=lamp.episode.ended_at is not None, values=values)
+        if lamp.episode.ended_at is None and _is_graver(lamp.condition, rows[0]):
+            moves.append(_told_anew(rows[0], values))
+        else:
+            moves += _moves_to(rows[0], ended=lamp.episode.ended_at is not None, values=values)
     open_alerts(connection, fresh, now)
     apply(connection, moves, now)
 
 
+def _is_graver(said: Condition | None, row: Row[Any]) -> bool:
+    standing = row.ended_at is None
+    return said is not None and standing and rules.is_graver(said, row.priority, row.instruction)
+
+
+def _told_anew(row: Row[Any], values: dict[str, Any]) -> Move:
+    """Operations hear of what became graver, also where they hold it or have acknowledged it."""
+    note = f"{row.priority} before: {row.text}"
+    columns = {**values, "shelved_until": None, "shelved_reason": None, **announced_anew(row)}
+    return Move(row, rules.REALARM, SYSTEM, note, columns)
+
+
+def announced_anew(row: Row[Any], announce: bool = True) -> dict[str, Any]:
+    """The columns that let notices go out again."""
+    return {"announce": announce, "announcement": row.announcement + 1}
+
+
 def _words(said: Condition | None) -> dict[str, Any]:
-    """What late reports may put right of an alert; nothing where the lamp came on long before."""
+    """What is said of a lamp; nothing where nothing was judged of it this time."""
     if said is None:
         return {}
     return {"priority": said.priority, "text": said.text, "instruction": said.instruction}
@@ -186,7 +206,7 @@ def _moves_to(
     if ended and row.ended_at is None:
         yield Move(row, rules.NORMAL, SYSTEM, note, {**values, "announce": False})
     elif not ended and row.ended_at is not None:
-        yield Move(row, rules.RECUR, SYSTEM, note, values)
+        yield Move(row, rules.RECUR, SYSTEM, note, {**values, **announced_anew(row)})
     elif differs:
         yield Move(row, "", SYSTEM, note, values)
 
@@ -233,7 +253,12 @@ def locked(connection: Connection, alert_id: int) -> Row[Any] | None:
     return connection.execute(query).one_or_none()
 
 
-def note_notice(connection: Connection, alert_id: int, channel: str, outcome: str, at: int) -> None:
+def note_notice(
+    connection: Connection, alert_id: int, announcement: int, channel: str, outcome: str, at: int
+) -> None:
     """Keep that a notice was sent; the first record stands."""
-    row = {"alert_id": alert_id, "channel": channel, "sent_at": at, "outcome": outcome}
+    row = {
+        "alert_id": alert_id, "channel": channel, "announcement": announcement, "sent_at": at,
+        "outcome": outcome,
+    }  # fmt: skip
     bulk.insert_or_ignore(connection, notice, [row])

@@ -12,6 +12,7 @@ from ingest.domain.drivers import DriverDay
 from ingest.domain.due import Need
 from ingest.domain.due_dates import Due
 from ingest.domain.explanation import Explanation
+from ingest.domain.foresight import NOT_LOOKED_AHEAD, Forecast
 from ingest.domain.inspections import Inspection, Withdrawn
 from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.out_of_area import OutOfArea
@@ -51,6 +52,8 @@ class Standing:
     next_appointment: Appointment | None
     dues: tuple[Due, ...] = ()
     """What it owes its program, then any other that a result was entered for."""
+    forecast: Forecast = NOT_LOOKED_AHEAD
+    """When it will be ready, and the last day for a needed repair."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,10 @@ class UnlistedGateway:
 
 @dataclass(frozen=True, slots=True)
 class FleetToday:
-    """The fleet (of one depot) at a moment, and who has been heard within 24 hours."""
+    """The fleet (of one depot) at a moment, and who has been heard within 24 hours.
+
+    `not_heard` leaves out those of which the vehicle list expects nothing.
+    """
 
     as_of: datetime
     vehicles: tuple[Standing, ...]
@@ -78,7 +84,10 @@ class FleetToday:
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One alert. `held` is whether it is shelved at the moment asked about."""
+    """One alert. `held` is whether it is shelved at the moment asked about.
+
+    `announcement` counts how often there was reason to tell people of it.
+    """
 
     id: int
     vehicle_id: int
@@ -95,6 +104,7 @@ class Alert:
     held: bool
     shelved_until: datetime | None
     shelved_reason: str | None
+    announcement: int
     version: int
 
 

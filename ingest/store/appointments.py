@@ -35,6 +35,30 @@ def add(connection: Connection, values: dict[str, Any], slots: Sequence[int]) ->
     return number
 
 
+def of_vehicle_between(
+    connection: Connection, vehicle_id: int, start: int, end: int
+) -> Row[Any] | None:
+    """A booked appointment of a vehicle, at whichever depot, that touches [start, end).
+
+    The vehicle's row is locked until the end of the transaction where that is known, so that two
+    bookings at once cannot both find it free; foreign keys may be checked meanwhile.
+    """
+    alone = select(vehicle.c.id).where(vehicle.c.id == vehicle_id)
+    connection.execute(alone.with_for_update(key_share=True)).one_or_none()
+    query = (
+        select(appointment, vehicle.c.unit)
+        .join(vehicle, vehicle.c.id == appointment.c.vehicle_id)
+        .where(
+            appointment.c.vehicle_id == vehicle_id,
+            appointment.c.state == BOOKED,
+            appointment.c.start < end,
+            appointment.c.end > start,
+        )
+        .order_by(appointment.c.start)
+    )
+    return connection.execute(query).first()
+
+
 def one(connection: Connection, number: int) -> Row[Any] | None:
     """The row of one appointment, locked until the end of the transaction where that is known."""
     query = select(appointment).where(appointment.c.id == number).with_for_update()

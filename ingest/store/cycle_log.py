@@ -55,9 +55,11 @@ def stored(connection: Connection, vehicle_id: int) -> dict[Key, Cycle]:
     return {one.key: one for one in _read(connection, vehicle_id)}
 
 
-def newest_first(connection: Connection, vehicle_id: int) -> tuple[Cycle, ...]:
-    """The driving cycles of a vehicle, the last one ended first."""
-    return tuple(_read(connection, vehicle_id))
+def newest_first(
+    connection: Connection, vehicle_id: int, since: int | None = None
+) -> tuple[Cycle, ...]:
+    """The driving cycles of a vehicle (observed since then; epoch ms), the last one ended first."""
+    return tuple(_read(connection, vehicle_id, since))
 
 
 def of_depot(connection: Connection, depot: str, start: int, end: int) -> Iterable[Cycle]:
@@ -70,7 +72,7 @@ def of_depot(connection: Connection, depot: str, start: int, end: int) -> Iterab
     return [_decoder.decode(text) for text in connection.execute(query).scalars()]
 
 
-def _read(connection: Connection, vehicle_id: int) -> Iterable[Cycle]:
+def _read(connection: Connection, vehicle_id: int, since: int | None = None) -> Iterable[Cycle]:
     query = (
         select(driving_cycle.c.summary)
         .where(driving_cycle.c.vehicle_id == vehicle_id)
@@ -80,6 +82,8 @@ def _read(connection: Connection, vehicle_id: int) -> Iterable[Cycle]:
             driving_cycle.c.seq.desc(),
         )
     )
+    if since is not None:
+        query = query.where(driving_cycle.c.observed_at >= since)
     return [_decoder.decode(text) for text in connection.execute(query).scalars()]
 
 

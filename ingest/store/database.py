@@ -99,11 +99,12 @@ def open_database(url: str) -> Engine:
         raise NotOurDatabase(f"{parsed.drivername}: expected sqlite or postgresql")
     try:
         _migrate(engine, parsed.render_as_string(hide_password=True))
-    except (OperationalError, InterfaceError) as error:
+    except Exception as error:
         engine.dispose()
-        raise DatabaseTrouble(f"database cannot be opened: {error.orig}") from error
-    except NotOurDatabase:
-        engine.dispose()
+        if isinstance(error, OperationalError | InterfaceError) or (
+            isinstance(error, DBAPIError) and is_trouble(error)
+        ):
+            raise DatabaseTrouble(f"database cannot be opened: {error.orig}") from error
         raise
     return engine
 
@@ -129,10 +130,14 @@ def refuse_unless_marked(path: Path) -> None:
 
     The file is opened by SQLite only: closing it ourselves would drop every lock that this process
     holds on it (POSIX advisory locks; sqlite.org/howtocorrupt.html, section 2.2, from memory).
+    Who is killed while moving the write-ahead log into the file leaves a first page that counts
+    pages still to come. SQLite mends that when it opens the file with its log, and takes it for
+    damage here, unless the schema is writable.
     """
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?immutable=1", uri=True)
         with closing(connection):
+            connection.execute("PRAGMA writable_schema=ON")
             mark = connection.execute("PRAGMA application_id").fetchone()
     except sqlite3.OperationalError as error:
         raise DatabaseTrouble(f"{path}: {error}") from error

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import msgspec
 from sqlalchemy import Connection, Row, insert, select, update
 
-from ingest.domain.episodes import Episode, reconcile
+from ingest.domain.episodes import Episode
+from ingest.domain.reconciling import reconcile
 from ingest.store import bulk
 from ingest.store.schema import episode
 
@@ -83,13 +84,18 @@ def write_diff(
     return ids, list(matched.withdrawn)
 
 
-def stored(connection: Connection, vehicle_id: int) -> Iterable[Row[Any]]:
-    """The episode rows of a vehicle that still stand, in order of their start."""
-    return connection.execute(
+def stored(
+    connection: Connection, vehicle_id: int, kinds: Sequence[str] | None = None
+) -> Iterable[Row[Any]]:
+    """The episode rows of a vehicle (of some kinds) that still stand, in order of their start."""
+    query = (
         select(episode)
         .where(episode.c.vehicle_id == vehicle_id, episode.c.withdrawn_reason.is_(None))
         .order_by(episode.c.started_at, episode.c.id)
-    ).all()
+    )
+    if kinds is not None:
+        query = query.where(episode.c.kind.in_(kinds))
+    return connection.execute(query).all()
 
 
 def episode_of(row: Row[Any]) -> Episode:

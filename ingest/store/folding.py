@@ -24,7 +24,7 @@ from ingest.store.fold_states import BEGINNING, Checkpoint, Position, decode_sta
 from ingest.store.history import Key
 from ingest.store.projections import ProjectionWriter, alike, rows_of, stored_rows
 from ingest.store.schema import report, vehicle_state
-from ingest.store.times import from_ms, text_to_ms
+from ingest.store.times import text_to_ms
 from ingest.store.vehicles import vins
 
 LAMP = "mil_on"
@@ -83,7 +83,7 @@ class Fold:
 
     def take(self, placed: Placed) -> int:
         """Fold one report, which comes after all folded before; return when it was observed."""
-        step = rules.fold(self.state, placed.report, self.vin)
+        before, step = self.state, rules.fold(self.state, placed.report, self.vin)
         self.state = step.state
         self.position = placed.position
         self.reports += 1
@@ -91,17 +91,22 @@ class Fold:
             self.cycles[cycle.key] = cycle
         for episode in step.changed:
             self.episodes[episode.natural] = episode
-            if episode.kind == LAMP and episode.ended_at is None:
-                self._keep_conditions(episode)
+        broadcasts = before.picture.lamp_broadcasts
+        if step.changed or step.state.picture.lamp_broadcasts is not broadcasts:
+            self.judge_lamp(alert_rules.lamp_condition(before))
         if ladder.is_due(self.reports):
             self.checkpoints.append(self.reached)
         return step.observed_at
 
-    def _keep_conditions(self, episode: Episode) -> None:
-        """What to say of a lamp is judged when it comes on, from the reports up to then."""
-        for condition in alert_rules.conditions(self.state, from_ms(episode.started_at)):
-            if condition.kind == LAMP:
-                self.conditions[condition.episode] = condition
+    def judge_lamp(self, before: alert_rules.Condition | None) -> None:
+        """Keep what is to be said of a lamp that is on, where it is not what was said before."""
+        said = alert_rules.lamp_condition(self.state)
+        if said is None or said == before:
+            return
+        self.conditions[said.episode] = said
+        for episode in self.state.open:
+            if episode.natural == said.episode:
+                self.episodes[said.episode] = episode
 
 
 def position_of(message: contract.Report, fitted_from: int) -> Position:
@@ -229,6 +234,7 @@ def fold_all(connection: Connection, vehicle_id: int, vin: str) -> Fold:
 def fold_from(connection: Connection, begun: Checkpoint, vehicle_id: int, vin: str) -> Fold:
     """Fold a vehicle on from a state, reading its stored reports after it in order."""
     fold = Fold(vehicle_id, vin, begun)
+    fold.judge_lamp(None)
     for stored in stored_reports(connection, vehicle_id, begun.position):
         observed_at = fold.take(stored.placed)
         fold.taken.add((stored.placed.report.journal, stored.placed.report.seq))

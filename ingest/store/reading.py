@@ -208,8 +208,12 @@ def alerts(
 
 def to_announce(connection: Connection, channel: str, as_of: datetime) -> tuple[Alert, ...]:
     """Alerts not yet announced on a channel that are still so and not held, oldest first."""
-    said = select(notice.c.alert_id).where(notice.c.channel == channel)
-    terms = [alert.c.announce, alert.c.state == "unacknowledged", alert.c.id.not_in(said)]
+    said = select(notice.c.alert_id).where(
+        notice.c.channel == channel,
+        notice.c.alert_id == alert.c.id,
+        notice.c.announcement == alert.c.announcement,
+    )
+    terms = [alert.c.announce, alert.c.state == "unacknowledged", ~said.exists()]
     found = _alerts(connection, as_of, terms)
     return tuple(one for one in reversed(found) if not one.held)
 
@@ -242,6 +246,7 @@ def _alert(row: Row[Any], now: int) -> Alert:
         held=row.shelved_until is not None and row.shelved_until > now,
         shelved_until=moment(row.shelved_until),
         shelved_reason=row.shelved_reason,
+        announcement=row.announcement,
         version=row.version,
     )
 

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-from ingest.store import entered_schema, intake_schema, particulars, table_base
+from ingest.store import entered_schema, forecast_schema, intake_schema, particulars, table_base
 from ingest.store.table_base import Millis, Surrogate
 
 metadata = table_base.metadata
@@ -299,6 +299,7 @@ alert = Table(
     Column("shelved_reason", Text),
     Column("suppressed", Boolean, nullable=False, default=False),
     Column("announce", Boolean, nullable=False, default=False),
+    Column("announcement", Integer, nullable=False, default=1, server_default="1"),
     Column("raised_at", Millis, nullable=False),
     Column("version", Integer, nullable=False, default=1),
     Index("alert_of_vehicle", "vehicle_id", "kind", "subject"),
@@ -324,6 +325,7 @@ notice = Table(
     metadata,
     Column("alert_id", ForeignKey("alert.id"), primary_key=True),
     Column("channel", String(32), primary_key=True),
+    Column("announcement", Integer, primary_key=True, autoincrement=False, server_default="1"),
     Column("sent_at", Millis, nullable=False),
     Column("outcome", Text, nullable=False),
 )
@@ -371,3 +373,5 @@ ENTERED = entered_schema.TABLES
 """The rest of the tables: what people enter of one vehicle."""
 INTAKE = intake_schema.TABLES
 """And those beside the way of a report."""
+FORECAST = forecast_schema.TABLES
+"""And what forecasts said."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, Row, select
 
@@ -19,6 +20,7 @@ from ingest.store.schema import alert, presence, vehicle
 from ingest.store.sweeping_vehicles import still_so, sweep_vehicles, write_moves
 from ingest.store.sweeping_vins import sweep_vins
 from ingest.store.times import to_ms
+from ingest.store.vehicles import all_vehicles
 
 SILENT_AFTER = timedelta(hours=1)
 """How long a gateway may be offline before it counts as silent (a choice of this project)."""
@@ -54,15 +56,26 @@ def sweep(
     with write(engine) as connection:
         stuck = sweep_vehicles(connection, as_of, now, announce, programs)
         limit = silent_after // timedelta(milliseconds=1)
-        silent = _sweep_silent(connection, now, limit, announce)
+        silent = _sweep_silent(connection, as_of, limit, announce)
         vins = sweep_vins(connection, now, announce)
         driver_days.purge(connection, keep_from(as_of.date()))
     raised, returned = (sum(counts) for counts in zip(stuck, silent, vins, strict=True))
     return SweepResult(raised, returned)
 
 
-def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) -> tuple[int, int]:
-    """A gateway asleep past `wake_by`, or offline longer than the limit, is silent."""
+def _sweep_silent(
+    connection: Connection, as_of: datetime, limit: int, announce: bool
+) -> tuple[int, int]:
+    """A gateway asleep past `wake_by`, or offline longer than the limit, is silent.
+
+    Not one of which the vehicle list expects nothing: laid up, not in use, or taken out.
+    """
+    now = to_ms(as_of)
+    quiet = {
+        one.id
+        for one in all_vehicles(connection)
+        if one.quiet_because(as_of.astimezone(ZoneInfo(one.depot_tz)).date())
+    }
     query = select(presence, vehicle.c.id.label("vehicle_id")).join(
         vehicle, vehicle.c.gateway == presence.c.gateway
     )
@@ -74,7 +87,7 @@ def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) 
     fresh, standing = [], set()
     for row in connection.execute(query):
         since = _silent_since(row, now, limit)
-        if since is None:
+        if since is None or row.vehicle_id in quiet:
             continue
         key = (row.vehicle_id, row.gateway)
         standing.add(key)
@@ -82,7 +95,7 @@ def _sweep_silent(connection: Connection, now: int, limit: int, announce: bool) 
         if before is None:
             fresh.append(_silent_row(row, since, now, announce))
         else:
-            moves += still_so(before, since)
+            moves += still_so(before, since, announce)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 

@@ -110,7 +110,7 @@ def _follow(connection: Connection, wanted: Wanted, now: int, announce: bool) ->
         if before is None:
             fresh.append(_row(vehicle_id, episode_id, condition, now, announce))
         else:
-            moves += still_so(before, condition.since)
+            moves += still_so(before, condition.since, announce)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 
@@ -144,10 +144,11 @@ def _episode_ids(connection: Connection, vehicles: set[int]) -> dict[tuple[int, 
     }
 
 
-def still_so(row: Row[Any], since: int) -> Iterator[Move]:
+def still_so(row: Row[Any], since: int, announce: bool) -> Iterator[Move]:
     """The move of an alert that is so, or so again; none when it says so already."""
     if row.ended_at is not None:
-        yield Move(row, rules.RECUR, alert_log.SYSTEM, "", {"ended_at": None, "since": since})
+        again = {"ended_at": None, "since": since, **alert_log.announced_anew(row, announce)}
+        yield Move(row, rules.RECUR, alert_log.SYSTEM, "", again)
     elif row.since != since:  # put right by what arrived later
         yield Move(row, "", alert_log.SYSTEM, "", {"since": since})
 

@@ -35,7 +35,7 @@ def sweep_vins(connection: Connection, now: int, announce: bool) -> tuple[int, i
         if before is None:
             fresh.append(_row(vehicle_id, vin, units.get(vin), since, now, announce))
         else:
-            moves += still_so(before, since)
+            moves += still_so(before, since, announce)
     over = [row for key, row in known.items() if key not in standing and row.ended_at is None]
     return write_moves(connection, fresh, moves, over, now)
 

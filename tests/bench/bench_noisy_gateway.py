@@ -48,8 +48,8 @@ WAIT_S = 60.0
 def serve(url: str, database: str, burst: int) -> None:
     """The service, until SIGTERM; with another allowance than its own where `burst` says so."""
     with opened(database) as engine:
-        service = Service(engine, parse_broker(url), SystemClock(), Site())
-        service._intake._limit = RateLimit(burst=burst)
+        limit = RateLimit(burst=burst)
+        service = Service(engine, parse_broker(url), SystemClock(), Site(), limit=limit)
         stop = threading.Event()
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
         service.start()

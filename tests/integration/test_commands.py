@@ -100,6 +100,51 @@ def test_a_slot_of_a_bay_is_taken_once(
         assert len(queries.appointments(engine, "North")) == 2
 
 
+@pytest.mark.parametrize(
+    ("slots_later", "depot", "taken"),
+    [(3, "South", True), (4, "South", False), (-4, "South", False), (-3, "South", True),
+     (0, "North", True)],
+    ids=["last slot", "just after", "just before", "first slot", "same depot"],
+)  # fmt: skip
+def test_a_vehicle_is_in_one_bay_at_a_time_over_all_depots(
+    engine: Engine, slots_later: int, depot: str, taken: bool
+) -> None:
+    load(engine, vehicle(3, depot="South"), request_id="load-2")
+    _book(engine, "b1")
+
+    def second() -> commands.Booking:
+        return _book(engine, "b2", depot=depot, bay="2", start=NINE + slots_later * QUARTER)
+
+    if taken:
+        with pytest.raises(SlotTaken, match=r"unit U001 is booked .* in bay 1 of North"):
+            second()
+        assert _audits(engine) == ["load_vehicles", "load_vehicles", "book"]
+    else:
+        second()
+        assert len(queries.appointments(engine, depot)) == 1
+
+
+def test_two_depots_at_once_get_the_vehicle_once(engine: Engine) -> None:
+    load(engine, vehicle(3, depot="South"), request_id="load-2")
+    outcomes: list[str] = []
+
+    def run(depot: str, bay: str) -> None:
+        try:
+            _book(engine, f"{depot}{bay}", depot=depot, bay=bay)
+            outcomes.append("booked")
+        except SlotTaken:
+            outcomes.append("taken")
+
+    places = [(depot, bay) for depot in ("North", "South") for bay in ("1", "2")]
+    threads = [threading.Thread(target=run, args=place) for place in places]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert sorted(outcomes) == ["booked", "taken", "taken", "taken"]
+
+
 def test_two_people_at_once_get_one_bay(engine: Engine) -> None:
     outcomes: list[str] = []
 
@@ -226,8 +271,8 @@ def test_a_hold_needs_a_time_ahead_and_a_reason(
 def test_a_notice_is_said_once_a_channel(engine: Engine) -> None:
     one = _lit(engine)
 
-    commands.record_notice(engine, one.id, "mail", "sent", now=NOW)
-    commands.record_notice(engine, one.id, "mail", "sent again", now=NOW)
+    commands.record_notice(engine, one.id, 1, "mail", "sent", now=NOW)
+    commands.record_notice(engine, one.id, 1, "mail", "sent again", now=NOW)
 
     assert queries.pending_notices(engine, "mail", NOW) == ()
     assert len(queries.pending_notices(engine, "log", NOW)) == 1

@@ -21,6 +21,7 @@ LONG = 1000
 
 def _good(count: ingest_kills.Count) -> None:
     assert count.integrity == "ok"
+    assert count.died == 0
     assert (count.lost, count.missing, count.doubled, count.differences) == (0, 0, 0, 0)
 
 
@@ -30,6 +31,7 @@ def test_forty_kills_lose_nothing(mosquitto: RunningBroker, tmp_path: Path) -> N
     _good(count)
     assert count.kills == 40
     assert count.attempted > 40
+    assert min(count.served, count.cut_short) > 5, count  # kills strike in the work
 
 
 @pytest.mark.long
@@ -47,6 +49,8 @@ def test_a_thousand_kills_lose_nothing(tmp_path: Path) -> None:
         RESULTS.parent.mkdir(exist_ok=True)
         summary = {
             "kills": kills,
+            "served_before": sum(one["served"] for one in done),
+            "cut_short": sum(one["cut_short"] for one in done),
             "reports": sum(one["attempted"] for one in done),
             "lost": 0,
             "missing": 0,

@@ -197,8 +197,9 @@ def test_fifty_quiet_gateways_are_stored_before_the_flood_that_stood_ahead_of_th
 
 @contextmanager
 def _serving(engine: Engine, broker: RunningBroker) -> Iterator[Service]:
-    service = Service(engine, parse_broker(broker.url), SystemClock(), Site())
-    service._intake._limit = RateLimit(burst=BURST)
+    service = Service(
+        engine, parse_broker(broker.url), SystemClock(), Site(), limit=RateLimit(burst=BURST)
+    )
     service.start()
     try:
         assert service.subscriber.ready.wait(15)

@@ -135,6 +135,41 @@ def test_a_file_left_half_made_by_a_crash_is_opened(tmp_path: Path) -> None:
         load(engine, vehicle(1))
 
 
+def _half_moved(folder: Path) -> Path:
+    """A store as a kill leaves it while SQLite moves the log into the file: page 1 went first."""
+    path = folder / "store"
+    with opened(f"sqlite:///{path}"):
+        pass
+    before = path.stat().st_size
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA wal_autocheckpoint=0")
+    connection.execute("CREATE TABLE ballast (bytes BLOB)")
+    connection.execute("INSERT INTO ballast VALUES (zeroblob(200000))")
+    journal = Path(f"{path}-wal").read_bytes()
+    connection.execute("PRAGMA wal_checkpoint(FULL)")
+    after = path.read_bytes()
+    connection.close()
+    path.write_bytes(after[:before])
+    Path(f"{path}-wal").write_bytes(journal)
+    return path
+
+
+def test_a_store_killed_while_its_log_was_moved_into_the_file_is_opened(tmp_path: Path) -> None:
+    path = _half_moved(tmp_path)
+
+    with opened(f"sqlite:///{path}") as engine, read(engine) as connection:
+        assert connection.exec_driver_sql("SELECT length(bytes) FROM ballast").scalar() == 200_000
+        assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
+
+
+def test_a_store_that_lost_its_end_is_trouble_and_named(tmp_path: Path) -> None:
+    path = _half_moved(tmp_path)
+    Path(f"{path}-wal").unlink()
+
+    with pytest.raises(DatabaseTrouble, match="malformed"):
+        open_database(f"sqlite:///{path}")
+
+
 @pytest.mark.parametrize(
     "url",
     [

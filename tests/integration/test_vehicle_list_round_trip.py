@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -60,3 +61,19 @@ def test_export_load_export_is_the_same_in_every_column(tmp_path: Path, ending: 
         with opened(f"sqlite:///{tmp_path}/{folder}/fleet.sqlite3") as engine:
             found.append(queries.vehicle_list(engine))
     assert found[0] == found[1]
+
+
+def test_the_record_tells_every_column_to_a_person_and_to_a_program(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    given, data = tmp_path / "given.csv", ["--data", str(tmp_path)]
+    rows.write_table(given, HEADING, [[FULL[name] for name in HEADING]])
+    assert main(["vehicles", "--load", str(given), *data]) == 0
+    capsys.readouterr()
+    assert main(["record", FULL["unit"], "--json", *data]) == 0
+    (item,) = json.loads(capsys.readouterr().out)["items"]
+    assert {name: str(value) for name, value in item["vehicle_list"].items()} == FULL
+    assert main(["record", FULL["unit"], *data]) == 0
+    said = capsys.readouterr().out
+    for column in vehicle_columns.PARTICULARS:
+        assert f"by the list, {column.label}: {FULL[column.name]}" in said

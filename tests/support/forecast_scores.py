@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from ingest.domain.conformal import Calibration, Score, calibrate, for_group, score_of
-from tests.support.habit_forecasts import VEHICLE, Origin
+from ingest.domain.conformal import Calibration, Score, for_group, score_of
+from ingest.domain.hindsight import calibrations as learn_calibrations
+from tests.support.habit_forecasts import Origin
 from tests.support.habit_world import CLEAR_HOUR
 
 Floats = npt.NDArray[np.float64]
@@ -44,7 +45,7 @@ def calibrations(origins: Sequence[Origin]) -> list[Calibration]:
 
 
 def _learned(past: Sequence[Origin], now: float) -> Mapping[str, Calibration]:
-    scores: dict[bool, list[Score]] = {True: [], False: []}
+    scores: list[Score] = []
     for number, one in enumerate(past):
         if one.at >= now:
             continue
@@ -52,11 +53,8 @@ def _learned(past: Sequence[Origin], now: float) -> Mapping[str, Calibration]:
         resolved = one.resolved and one.at + one.took <= now
         day = np.floor(end + one.at % 1)
         before, by = float(one.raw(day - 1)), float(one.raw(day))
-        score = score_of(one.group, int(one.at * 1000), number, before, by, resolved)
-        scores[one.group == VEHICLE].append(score)
-    return {**calibrate(scores[False]), **{
-        name: one for name, one in calibrate(scores[True]).items() if name
-    }}  # fmt: skip
+        scores.append(score_of(one.group, int(one.at * 1000), number, before, by, resolved))
+    return learn_calibrations(scores)
 
 
 def calibrated(one: Origin, held: Calibration) -> Curve:

@@ -6,6 +6,7 @@ it (acknowledgements, the wording of an alert when it was raised) may differ.
 
 from __future__ import annotations
 
+import json
 import random
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
@@ -31,6 +32,8 @@ from tests.support.reports import START, load, opened
 LATEST = timedelta(days=30)
 SWEEP_EVERY = timedelta(days=6)
 FEW = 4
+BETWEEN_READINGS = {"clear", "software_changed", "counter_fell"}
+"""What was done between two readings and is found at the later of them."""
 JUDGED = (timedelta(days=31), timedelta(days=45), timedelta(days=120))
 """How long after the last reading was taken conditions are compared."""
 
@@ -79,7 +82,11 @@ class Kept:
 
 
 def _overlap(one: Any, other: Any) -> bool:
+    """Whether one event took the place of another that it could have been."""
     same = (one.vehicle_id, one.kind, one.subject) == (other.vehicle_id, other.kind, other.subject)
+    begins = [json.loads(row.details).get("not_before", row.started_at) for row in (one, other)]
+    if all(row.kind in BETWEEN_READINGS for row in (one, other)):
+        return same and begins[0] < other.started_at and begins[1] < one.started_at
     ends = [float("inf") if row.ended_at is None else row.ended_at for row in (one, other)]
     return same and one.started_at <= ends[1] and other.started_at <= ends[0]
 

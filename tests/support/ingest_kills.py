@@ -23,21 +23,32 @@ from paho.mqtt.enums import CallbackAPIVersion
 from gateway import contract
 from ingest.clock import SystemClock
 from ingest.config import Site, parse_broker
+from ingest.domain.rate_limit import RateLimit
 from ingest.handlers import rebuild
 from ingest.service import Service
 from tests.support.reports import NOW, history, load, opened, vehicle
 from tests.support.services import RunningBroker
 
 GATEWAYS = 20
-BURST = 12
+BURST = 4
+PAUSE_S = 0.02
+HOLDING = RateLimit(burst=1)
 DRAIN_S = 120.0
 
 
 @dataclass
 class Count:
-    """What was counted; `lost`, `missing`, `doubled` and `differences` should all be 0."""
+    """What was counted; `died` (ended before its kill), `lost`, `missing`, `doubled` and
+    `differences` should all be 0.
+
+    `served` are the kills before which something of their turn was receipted already, `cut_short`
+    those at which something published was not: where both are many, kills struck in the work.
+    """
 
     kills: int = 0
+    served: int = 0
+    cut_short: int = 0
+    died: int = 0
     attempted: int = 0
     receipted: int = 0
     lost: int = 0
@@ -82,6 +93,11 @@ class Stream:
             self._client.publish(contract.topic(one.gateway, "report"), contract.encode(one), qos=1)
             self.sent += 1
 
+    @property
+    def receipted(self) -> int:
+        """How many reports are said to be stored."""
+        return sum(self.through.values())
+
     def turn(self, seconds: float) -> None:
         """Keep the connection going for a while."""
         until = time.monotonic() + seconds
@@ -94,14 +110,14 @@ class Stream:
         self._client.on_message = None  # no cycle that paho's sockets could be found in
 
 
-def _serve(broker: RunningBroker, url: str) -> int:
+def _serve(broker: RunningBroker, url: str, limit: RateLimit | None = None) -> int:
     """Start ingest in a forked child, which runs until it is killed; return its id."""
     child = os.fork()
     if child:
         return child
     try:
         with opened(url) as engine:
-            service = Service(engine, parse_broker(broker.url), SystemClock(), Site())
+            service = Service(engine, parse_broker(broker.url), SystemClock(), Site(), limit=limit)
             service.start()
             time.sleep(3600)
     except BaseException:
@@ -111,7 +127,11 @@ def _serve(broker: RunningBroker, url: str) -> int:
 
 
 def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
-    """Kill ingest `kills` times, 20 to 250 ms after its start, then let it drain and compare."""
+    """Kill ingest `kills` times, 50 to 350 ms after its start, then let it drain and compare.
+
+    Reports come all the while. Every other ingest takes one report of a gateway at once and lets
+    the next ones wait, so that kills strike there as well.
+    """
     dice = random.Random(seed)
     url = f"sqlite:///{folder}/fleet.sqlite3"
     with opened(url) as engine:
@@ -121,14 +141,19 @@ def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
     stop(_settled(broker, url, stream, 2.0))  # the session stands before the first report
     count = Count()
     for _ in range(kills):
-        child = _serve(broker, url)
-        stream.publish(dice.randint(1, BURST))
-        stream.turn(dice.uniform(0.02, 0.25))
-        stop(child)
+        before = stream.receipted
+        child = _serve(broker, url, HOLDING if count.kills % 2 else None)
+        until = time.monotonic() + dice.uniform(0.05, 0.35)
+        while time.monotonic() < until:
+            stream.publish(dice.randint(1, BURST))
+            stream.turn(dice.uniform(0, PAUSE_S))
+        count.died += not stop(child)
         count.kills += 1
+        count.served += stream.receipted > before
+        count.cut_short += stream.receipted < stream.sent
     child = _serve(broker, url)
     _drain(stream, folder)
-    stop(child)
+    count.died += not stop(child)
     stream.turn(0.2)
     stream.close()
     return _compare(count, stream, folder, url)
@@ -140,10 +165,11 @@ def _settled(broker: RunningBroker, url: str, stream: Stream, seconds: float) ->
     return child
 
 
-def stop(child: int) -> None:
-    """SIGKILL a child of ours and collect it."""
+def stop(child: int) -> bool:
+    """SIGKILL a child of ours and collect it; whether it ran until then."""
     os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
+    _, status = os.waitpid(child, 0)
+    return os.WIFSIGNALED(status)
 
 
 def _drain(stream: Stream, folder: Path) -> None:
@@ -163,7 +189,7 @@ def _stored(folder: Path) -> list[tuple[str, int]]:
 def _compare(count: Count, stream: Stream, folder: Path, url: str) -> Count:
     rows = _stored(folder)
     keys = set(rows)
-    count.attempted, count.receipted = stream.sent, sum(stream.through.values())
+    count.attempted, count.receipted = stream.sent, stream.receipted
     count.doubled = len(rows) - len(keys)
     wanted = {
         (f"gw-{n % GATEWAYS + 1:04d}", n // GATEWAYS + 1) for n in range(stream.sent)

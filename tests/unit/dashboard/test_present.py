@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -23,7 +24,7 @@ from ingest.domain.due import urgency
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verdict import judge
-from ingest.queries import Alert, Appointment, Event, FleetToday, Standing
+from ingest.queries import Alert, Event, FleetToday, Standing
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)  # Wednesday, 9:00 AM in Chicago
 CHICAGO = ZoneInfo("America/Chicago")
@@ -73,6 +74,20 @@ def standing(facts: Picture | None, vehicle: Vehicle = VEHICLE) -> Standing:
 def today(*found: Standing) -> FleetToday:
     quiet = tuple(one.vehicle.unit for one in found if one.heard_at is None)
     return FleetToday(NOW, found, len(found) - len(quiet), quiet, (), 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("said", "text"),
+    [
+        ({}, VEHICLE.unit),
+        ({"state": "in shop"}, f"{VEHICLE.unit} (in shop)"),
+        ({"state": "down", "hold_reason": "seats"}, f"{VEHICLE.unit} (down; hold: seats)"),
+    ],
+)
+def test_a_row_says_what_bears_on_sending_the_vehicle_out(said: Any, text: str) -> None:
+    found = standing(picture(), replace(VEHICLE, **said))
+    rows = (present.work_row, present.stop_row, present.why_row)
+    assert [row(found, CHICAGO, NOW)["Unit"] for row in rows] == [text] * 3
 
 
 @pytest.mark.parametrize(
@@ -168,7 +183,7 @@ def alert(**changes: object) -> Alert:
         id=1, vehicle_id=1, unit="U001", depot="North", kind="mil_on", subject="",
         state="unacknowledged", priority="high", since=NOW - timedelta(minutes=5), ended_at=None,
         text="MIL (check engine) came on.", instruction="Ease off.", held=False,
-        shelved_until=None, shelved_reason=None, version=1,
+        shelved_until=None, shelved_reason=None, announcement=1, version=1,
     )  # fmt: skip
     return replace(made, **changes)  # type: ignore[arg-type]
 
@@ -307,19 +322,6 @@ def test_a_visit_does_not_begin_in_the_past(now: datetime, fits: bool) -> None:
     else:
         with pytest.raises(reads.NotPossible, match="passed"):
             reads.slots_for(NORTH, date(2026, 11, 30), time(7), 1.0, now)
-
-
-def test_a_vehicle_is_not_in_two_bays_at_once() -> None:
-    slots = reads.slots_for(NORTH, date(2026, 11, 30), time(7), 1.0, NOW)
-    booked = Appointment(
-        id=1, vehicle_id=1, unit="U001", depot="North", bay="2", start=slots[3],
-        end=slots[3] + timedelta(minutes=15), slots=(slots[3],), hours=0.25, reason="", locked=True,
-        version=1, created_by="manager",
-    )  # fmt: skip
-
-    with pytest.raises(reads.NotPossible, match="bay 2"):
-        reads.refuse_second_visit([booked], slots)
-    reads.refuse_second_visit([booked], slots[:3])
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ def test_right_forecasts_are_left_as_they_are() -> None:
     found = calibrate(even)["g"]
     assert found.raw == pytest.approx(LEVELS, abs=0.005)
     assert float(found.chance(0.9)) == pytest.approx(0.9, abs=0.005)
-    assert found.basis == f"calibrated on {LATEST} resolved and 0 cut-short forecasts of g"
+    assert found.basis == f"checked against {LATEST} forecasts that came due and 0 cut short (g)"
 
 
 def test_hasty_forecasts_are_moved_out() -> None:

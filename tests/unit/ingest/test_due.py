@@ -22,10 +22,10 @@ READ = int(NOW.timestamp() * 1000)
 FEDERAL = load_programs()["us-federal"]
 
 
-def need(due=None, model_year=2010, heard=True, **said):
+def need(due=None, model_year=2010, heard=True, state="in service", **said):
     vehicle = Vehicle(
         unit="V-1", vin="1" * 17, plate="P", depot="D", depot_tz="UTC", program="us-federal",
-        model_year=model_year, ignition=Ignition.SPARK, due_date=due,
+        model_year=model_year, ignition=Ignition.SPARK, due_date=due, state=state,
     )  # fmt: skip
     facts = {"mil": False, "monitors": {Monitor.CATALYST: True}, "confirmed": [], **said}
     ecu = EcuPicture(heard_at=READ, readiness_at=READ, **facts)
@@ -80,6 +80,13 @@ def test_a_vehicle_never_heard_needs_a_look():
 
 def test_a_vehicle_outside_the_program_is_sent_to_the_authority():
     assert "authority" in need(model_year=1995).next_step
+
+
+@pytest.mark.parametrize("state, planned", [("not in use", False), ("down", True)])
+def test_no_work_is_planned_for_a_vehicle_that_is_not_in_use(state, planned):
+    found = need(state=state, mil=True, confirmed=["P0420"])
+    assert (found.hours > 0) is planned
+    assert found.next_step.startswith("Not in use") is not planned
 
 
 def test_a_code_without_a_row_costs_the_default():

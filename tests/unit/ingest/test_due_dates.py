@@ -101,6 +101,66 @@ def test_a_certificate_that_ends_before_the_renewal_leaves_the_renewal_due():
         assert (found.due == expiry) is owed
 
 
+def test_a_certificate_of_90_days_is_for_the_renewal_and_ends_no_period():
+    """Biennial (16 CCR 3340.42.2(c), A*); a certificate of 90 days (B): 2026-01-01 + 90 (X)."""
+    light, tested = "california-light-duty", date(2026, 1, 1)
+    entry = Inspection(light, tested, Result.PASSED, valid_until=date(2026, 4, 1))
+    for expiry, due in (
+        (date(2026, 4, 1), date(2028, 1, 1)),  # covered to the day
+        (date(2026, 4, 2), date(2026, 4, 2)),  # a day too long
+        (date(2027, 4, 1), date(2028, 1, 1)),  # the renewal between two tests
+        (date(2028, 4, 1), date(2028, 1, 1)),  # the next one that asks a test
+    ):
+        assert _due(light, tested, entry, registration_expiry=expiry).due == due
+
+
+@pytest.mark.parametrize(
+    ("until", "expiry", "due"),
+    [
+        (date(2026, 11, 30), None, date(2026, 11, 30)),
+        (date(2026, 11, 30), date(2026, 12, 31), date(2026, 11, 30)),
+        (date(2026, 12, 31), date(2026, 11, 30), date(2026, 12, 31)),
+    ],
+)
+def test_the_certificate_of_the_vehicle_list_counts_until_a_pass_is_entered(until, expiry, due):
+    """15 NYCRR 79.24(a)(1): annual (A)."""
+    held = {"certificate_number": "C-1", "certificate_until": until, "registration_expiry": expiry}
+    found = _due(YORK, date(2026, 10, 1), **held)
+    assert found.due == due
+    assert "certificate C-1 of the list ends" in found.reasons[0]
+    passed = Inspection(YORK, date(2026, 9, 30), Result.PASSED, valid_until=date(2027, 9, 30))
+    assert _due(YORK, date(2026, 10, 1), passed, certificate_until=until).due == date(2027, 9, 30)
+
+
+def test_a_listed_certificate_is_checked_to_cover_the_renewal():
+    """A certificate of California light duty lives 90 days (B); the days are counted (X)."""
+    light, expiry = "california-light-duty", date(2026, 4, 1)
+    for until, owed in ((date(2026, 4, 1), False), (date(2026, 3, 31), True)):
+        found = _due(
+            light, date(2026, 1, 5), certificate_number="C-1", certificate_until=until,
+            registration_expiry=expiry,
+        )  # fmt: skip
+        assert (found.due == expiry) is owed
+
+
+@pytest.mark.parametrize(
+    ("passed", "stands"),
+    [(None, True), (date(2026, 3, 15), True), (date(2026, 3, 16), False)],
+)
+def test_a_listed_retest_day_stands_until_a_pass_near_it(passed, stands):
+    history = [] if passed is None else [Inspection(YORK, passed, Result.PASSED)]
+    found = _due(YORK, date(2026, 6, 1), *history, retest_by=date(2026, 6, 14))
+    assert found.retest_by == (date(2026, 6, 14) if stands else None)
+    assert (found.test_by == date(2026, 6, 14)) is stands
+
+
+@pytest.mark.parametrize(("ends", "told"), [(date(2026, 6, 1), True), (date(2026, 6, 2), False)])
+def test_a_lease_that_ends_before_the_inspection_is_told(ends, told):
+    due = date(2026, 6, 1)
+    found = _due(YORK, date(2026, 1, 1), due_date=due, lease_end=ends, lessor="Lender")
+    assert any("the lease ends" in why and "Lender" in why for why in found.reasons) is told
+
+
 def test_a_failure_drives_the_retest_and_its_codes_stay_until_a_pass():
     failed = Inspection(
         YORK, date(2026, 3, 14), Result.FAILED, codes=("P0420",), retest_by=date(2026, 4, 13), id=1

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from ingest.domain.episodes import Episode, reconcile
+from ingest.domain.episodes import Episode
+from ingest.domain.reconciling import reconcile
 
 JOURNAL = "00000000-0000-4000-8000-000000000001"
 
@@ -50,3 +51,35 @@ def test_the_same_time_of_another_subject_is_another_event():
 def test_events_that_do_not_touch_are_not_the_same():
     assert reconcile([(3, lamp(1, 4))], [lamp(5, 9)]).withdrawn == [3]
     assert reconcile([(3, lamp(1, 5))], [lamp(5, 9)]).withdrawn == []
+
+
+def cleared(before: int | None, at: int) -> Episode:
+    details = {} if before is None else {"not_before": before * 1000}
+    return Episode(
+        kind="clear", subject="", started_at=at * 1000, start_key=(JOURNAL, at),
+        ended_at=at * 1000, end_key=(JOURNAL, at), details=details,
+    )  # fmt: skip
+
+
+def test_a_clear_found_earlier_by_a_late_reading_keeps_its_id():
+    result = reconcile([(3, cleared(1, 5))], [cleared(1, 3)])
+    assert (result.kept, result.new, result.withdrawn) == ([(3, cleared(1, 3))], [], [])
+
+
+def test_a_clear_that_is_narrowed_from_below_keeps_its_id():
+    assert reconcile([(3, cleared(1, 5))], [cleared(4, 5)]).kept == [(3, cleared(4, 5))]
+
+
+def test_two_clears_moved_at_once_are_not_mixed_up():
+    result = reconcile([(3, cleared(1, 5)), (4, cleared(5, 9))], [cleared(1, 2), cleared(6, 7)])
+    assert result.kept == [(3, cleared(1, 2)), (4, cleared(6, 7))]
+
+
+def test_a_clear_on_the_other_side_of_a_reading_is_another_one():
+    result = reconcile([(3, cleared(1, 5))], [cleared(5, 9)])
+    assert (result.new, result.withdrawn) == ([cleared(5, 9)], [3])
+
+
+def test_clears_without_a_reading_before_are_the_same_only_at_the_same_moment():
+    assert reconcile([(3, cleared(None, 5))], [cleared(None, 4)]).withdrawn == [3]
+    assert reconcile([(3, cleared(5, 5))], [cleared(5, 5)]).withdrawn == []

@@ -1,19 +1,28 @@
-"""Fuel and GVWR of the list against the vehicle: PID 51 (SAE J1979; B), positions 7 and 10 of the
-VIN (49 CFR 565.15; A), J1939 on heavy vehicles (common practice, no source).
+"""Fuel and GVWR of the list against the vehicle: PIDs 51 and 1C (SAE J1979; B), positions 7 and 10
+of the VIN (49 CFR 565.15; A), J1939 on heavy vehicles (common practice, no source).
 """
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
+from msgspec import structs
 
 from gateway.facts import Ignition
 from ingest.domain import vehicle_columns
 from ingest.domain.episodes import fold, start
-from ingest.domain.listed_doubts import FUEL_TYPES, listed_doubts
-from ingest.domain.picture import Picture
-from tests.support.reports import report, vehicle
+from ingest.domain.listed_doubts import (
+    FOREIGN_TYPES,
+    FUEL_TYPES,
+    HEAVY_TYPES,
+    LIGHT_TYPES,
+    OBD_TYPES,
+    listed_doubts,
+)
+from ingest.domain.picture import EcuPicture, Picture
+from tests.support.reports import ecu, report, vehicle, vin
 
 
 def kinds(picture: Picture | None = None, **changes: Any) -> list[str]:
@@ -86,3 +95,44 @@ def test_a_weight_that_the_vin_makes_unlikely(
 @pytest.mark.parametrize("gvwr, told", [(8_500, True), (8_501, False), (None, False)])
 def test_a_light_vehicle_that_speaks_j1939(gvwr: int | None, told: bool) -> None:
     assert kinds(Picture(heard="j1939"), gvwr_lb=gvwr) == ["gvwr"] * told
+
+
+@pytest.mark.parametrize(
+    "obd_type, gvwr, told",
+    [
+        pytest.param(20, 8_500, ["gvwr"], id="HD OBD on a light vehicle"),
+        pytest.param(20, 8_501, [], id="just above light duty"),
+        pytest.param(20, None, [], id="no weight listed"),
+        pytest.param(1, 14_000, [], id="OBD II up to 14,000 lb"),
+        pytest.param(1, 14_001, ["gvwr"], id="OBD II above 14,000 lb"),
+        pytest.param(34, 14_001, [], id="both"),
+        pytest.param(34, 8_500, [], id="both on a light vehicle"),
+        pytest.param(6, 8_500, ["obd_type"], id="EOBD alone"),
+        pytest.param(7, 8_500, [], id="EOBD and OBD II"),
+        pytest.param(5, None, ["obd_type"], id="no OBD"),
+        pytest.param(22, 8_500, [], id="reserved"),
+        pytest.param(40, 8_500, [], id="not in the table read"),
+        pytest.param(None, 14_001, [], id="not answered"),
+    ],
+)
+def test_the_rules_it_was_built_to_against_the_weight_listed(
+    obd_type: int | None, gvwr: int | None, told: list[str]
+) -> None:
+    engine = EcuPicture(heard_at=1, obd_type=obd_type)
+    assert kinds(Picture(ecus={"7E8": engine}), gvwr_lb=gvwr) == told
+
+
+def test_every_type_of_the_table_is_of_one_kind_at_most() -> None:
+    """Values 1-15, 17-21, 23-35 of the table as read (B); 16 and 22 are reserved."""
+    assert sorted(OBD_TYPES) == [n for n in range(1, 36) if n not in (16, 22)]
+    sets = (HEAVY_TYPES, FOREIGN_TYPES, LIGHT_TYPES)
+    assert len(frozenset().union(*sets)) == sum(map(len, sets))
+    assert all("HD" in OBD_TYPES[n] or n in (17, 18, 21) for n in HEAVY_TYPES)
+    assert not any(re.search(r"\bOBD II\b", OBD_TYPES[n]) for n in FOREIGN_TYPES)
+
+
+def test_the_type_is_kept_by_the_fold() -> None:
+    step = fold(start(), report(1, 1, ecus={"7E8": structs.replace(ecu(), obd_type=20)}), vin(1))
+    later = fold(step.state, report(1, 2), vin(1)).state.picture
+    (found,) = listed_doubts(vehicle(1), later)
+    assert found.text == "ECU 7E8 says that it is built to HD OBD, and 8,500 lb GVWR is listed."

@@ -86,8 +86,8 @@ def test_later_is_never_better_and_the_day_keeps_its_word(
 
 
 def test_a_hold_or_no_spare_asks_for_more() -> None:
-    assert wanted_chance(None, None) == (CHANCE, "95%")
-    assert wanted_chance(None, True) == (CHANCE, "95%")
+    assert wanted_chance(None, None) == (CHANCE, "a 95% chance")
+    assert wanted_chance(None, True) == (CHANCE, "a 95% chance")
     assert wanted_chance("recall", True)[0] == CHANCE_HELD
     chance, why = wanted_chance(None, False)
-    assert (chance, why) == (CHANCE_HELD, "98%, since no spare stands in for it")
+    assert (chance, why) == (CHANCE_HELD, "a 98% chance (higher, since no spare stands in for it)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -182,3 +183,23 @@ def test_every_reason_names_a_rule_and_a_tag():
 
 def test_the_words_on_screen_are_the_four_of_the_plan():
     assert list(OUTCOME_TEXT.values()) == ["would pass", "would fail", "not ready", "cannot tell"]
+
+
+@pytest.mark.parametrize(
+    "listed_mi, read_mi, exempt",
+    [
+        (70_000, None, True),
+        (69_000, 70_001, False),  # the list is older than the reading
+        (70_001, 69_000, False),
+        (None, 70_000, True),
+        (None, None, False),
+    ],
+)
+def test_the_greater_of_odometer_listed_and_read_decides_an_exemption(listed_mi, read_mi, exempt):
+    """15A NCAC 02D .1002: the three newest model years, unless more than 70,000 miles (A*)."""
+    carolina = load_programs()["north-carolina"]
+    vehicle = replace(car(2025), program="north-carolina", odometer_mi=listed_mi)
+    picture = seen()
+    picture.odometer_km = None if read_mi is None else read_mi * 1.609344  # NIST SP 811
+    verdict = judge(carolina, vehicle, picture, NOW)
+    assert (verdict.exempt, verdict.in_scope) == (exempt, not exempt)
