@@ -196,14 +196,16 @@ class Agent:
         self._readings.begin_cycle(soak_s)
         # First of all: a reading that fails is tried again as key on.
         self._readings.take("key_on", anew=True)
-        totals = CycleTotals(now_s, self._ignition, self._start_seen())
+        run_s = self._run_before_s()
+        seen = self._parking.start_seen and not run_s
+        totals = CycleTotals(now_s, self._ignition, seen, run_s)
         self._driving = Driving(self._bus, self._readings, self._rhythm, totals, soak_s)
 
-    def _start_seen(self) -> bool:
-        """Whether the cycle began just now, and not while the gateway was silent, off or asleep."""
+    def _run_before_s(self) -> float:
+        """For how long the engine has run while the gateway was silent, off or asleep."""
         last = self._readings.last
         run_s = 0.0 if last is None else last.values.get("engine_run_s", 0.0)
-        return self._parking.start_seen and run_s <= JUST_STARTED_S
+        return run_s if run_s > JUST_STARTED_S else 0.0
 
     def _key_off(self, driving: Driving, now_s: float) -> None:
         self._driving = None

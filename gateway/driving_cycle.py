@@ -24,8 +24,9 @@ and a plug-in on an electric day no coolant that warms and no engine time. `acce
 means that idle was judged by vehicle speed alone.
 
 Seconds without samples, such as those of a silence on the bus, count in `propulsion_on_s` and stand
-in `unobserved_s`; no other figure counts them, so distance and the other times are then at least
-so much. A cycle whose beginning nobody observed has no figures of its start.
+in `unobserved_s`; so do those before a restart of the gateway, as far as the ECU counts them (PID
+1F). No other figure counts them: distance and the other times are then at least so much. A cycle
+whose beginning nobody observed has no figures of its start.
 """
 
 from __future__ import annotations
@@ -162,12 +163,14 @@ def _split(answer: bytes) -> dict[int, bytes]:
 class CycleTotals:
     """The running sums of one driving cycle that began at `started_s` (monotonic seconds).
 
-    `start_seen` is False where the ignition may have been on for some time before `started_s`.
+    `start_seen` is False where the ignition may have been on for some time before `started_s`;
+    of that, `before_s` is known from the ECU.
     """
 
     started_s: float
     ignition: Ignition = Ignition.SPARK
     start_seen: bool = True
+    before_s: float = 0.0
     _unobserved_s: float = 0.0
     _last: Sample | None = None
     _active_s: float | None = None
@@ -258,7 +261,7 @@ class CycleTotals:
         `denominator_moved` compare its end with its start; None when unknown. Values that no
         sample held are left out and named in `not_given`.
         """
-        length = max(0.0, ended_s - self.started_s)
+        length = self.before_s + max(0.0, ended_s - self.started_s)
         known: dict[str, Any] = {
             "distance_km": self._km,
             "seconds_at_or_above_40_kmh": self._brisk_s,
@@ -286,7 +289,9 @@ class CycleTotals:
 
     def _unobserved(self, ended_s: float) -> float:
         tail = ended_s - (self.started_s if self._last is None else self._last.at_s)
-        return round(self._unobserved_s + (tail if tail > LONGEST_GAP_S else 0.0), 3)
+        return round(
+            self.before_s + self._unobserved_s + (tail if tail > LONGEST_GAP_S else 0.0), 3
+        )
 
     def _not_given(self, held: Collection[str]) -> list[str]:
         missing = [name for name in _FIGURES if name not in held]

@@ -106,6 +106,7 @@ def driving_cycle(one: Cycle) -> dict[str, Any]:
         "ended_at": time(one.ended_at),
         "distance_miles": _scaled(one.distance_km, MILES_PER_KM),
         "propulsion_on_min": _scaled(one.propulsion_on_s, 1 / 60),
+        "not_observed_min": _scaled(one.unobserved_s, 1 / 60),
         "engine_on_min": _scaled(one.engine_on_s, 1 / 60),
         "at_or_above_25_mph_min": _scaled(one.seconds_at_or_above_40_kmh, 1 / 60),
         "longest_idle_s": one.longest_idle_s,
@@ -136,9 +137,10 @@ def cycle_line(one: Cycle) -> str:
     distance = _number(one.distance_km, MILES_PER_KM, "miles")
     warm = {None: f"warm-up {_NOT_GIVEN}", True: "warm-up", False: "no warm-up"}[one.warm_up]
     done = ", ".join(FULL_NAMES[monitor] for monitor in one.monitors_completed or ())
+    unseen = f" ({one.unobserved_s / 60:.0f} not observed)" if one.unobserved_s else ""
     words = (
-        f"{time(one.started_at)}  driving cycle: {distance}, {one.propulsion_on_s / 60:.0f} min, "
-        f"{warm}, soak {_number(one.soak_s, 1 / 3600, 'h')}"
+        f"{time(one.started_at)}  driving cycle: {distance}, {one.propulsion_on_s / 60:.0f} min"
+        f"{unseen}, {warm}, soak {_number(one.soak_s, 1 / 3600, 'h')}"
     )
     return words + (f", completed: {done}" if done else "")
 

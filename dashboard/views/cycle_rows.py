@@ -35,6 +35,8 @@ def cycle_rows(cycles: Iterable[Cycle], zone: ZoneInfo, as_of: datetime) -> list
 
 def _length(one: Cycle) -> str:
     words = us_units.minutes(one.propulsion_on_s)
+    if one.unobserved_s:
+        words += f", of it {us_units.minutes(one.unobserved_s)} not observed"
     return f"{words}, cut at the longest length" if one.split else words
 
 

@@ -2,7 +2,9 @@
 
 Conditions of 13 CCR 1968.2 (d)(4.3) and (d)(2.4), from memory unless a constant says otherwise;
 Fahrenheit, miles and feet of the rule are converted once, here. Each judgment is met, not met or
-cannot tell (None): a figure that the vehicle did not give never counts against it or for it.
+cannot tell (None): a figure that the vehicle did not give never counts against it or for it, and a
+sum over a cycle that was observed in part is at least so much: it can be met, and where the rest of
+the cycle could have met it, it is not said to have failed.
 """
 
 from __future__ import annotations
@@ -64,8 +66,15 @@ def _judge(
     return Condition(name, test(value), f"{value:g} {unit} (wanted {wanted} {unit})")
 
 
-def _at_least(name: str, value: float | None, limit: float, unit: str) -> Condition:
-    return _judge(name, value, lambda one: one >= limit, f"{limit:.4g} or more", unit)
+def _at_least(
+    name: str, value: float | None, limit: float, unit: str, unseen: float | None = None
+) -> Condition:
+    """`unseen` is by how much the value may be too low, None where it is exact."""
+    wanted = f"{limit:.4g} or more"
+    if value is not None and unseen and value < limit <= value + unseen:
+        words = f"at least {value:g} {unit}, observed in part (wanted {wanted} {unit})"
+        return Condition(name, None, words)
+    return _judge(name, value, lambda one: one >= limit, wanted, unit)
 
 
 def _within(name: str, value: float | None, span: tuple[float, float], unit: str) -> Condition:
@@ -87,10 +96,11 @@ def general_denominator(cycle: Cycle) -> Judgment:
 
 def general_conditions(cycle: Cycle) -> tuple[Condition, ...]:
     """The conditions of the general denominator, each judged by the cycle's figures."""
+    unseen = cycle.unobserved_s
     return (
-        _at_least("run time", cycle.engine_on_s, RUN_S, "s"),
-        _at_least("time at speed", cycle.seconds_at_or_above_40_kmh, FAST_S, "s"),
-        _at_least("idle", cycle.longest_idle_s, IDLE_S, "s"),
+        _at_least("run time", cycle.engine_on_s, RUN_S, "s", unseen),
+        _at_least("time at speed", cycle.seconds_at_or_above_40_kmh, FAST_S, "s", unseen),
+        _at_least("idle", cycle.longest_idle_s, IDLE_S, "s", unseen),
         _at_least("ambient", cycle.ambient_c, COLDEST_C, "°C"),
         _at_least("pressure", cycle.barometric_kpa, LOWEST_KPA, "kPa"),
     )
@@ -98,6 +108,9 @@ def general_conditions(cycle: Cycle) -> tuple[Condition, ...]:
 
 def warm_up(cycle: Cycle, *, compression: bool = False) -> Judgment:
     """Whether the cycle is a warm-up cycle: coolant rises 22 K and reaches 71 degC (60 diesel)."""
+    if cycle.warm_up is False and cycle.unobserved_s:
+        words = "not as far as the cycle was observed"
+        return Judgment((Condition("warm-up", None, words),))
     if cycle.warm_up is not None:
         return Judgment((Condition("warm-up", cycle.warm_up, "as the gateway saw it"),))
     start, peak = cycle.coolant_start_c, cycle.coolant_peak_c

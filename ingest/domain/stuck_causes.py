@@ -221,7 +221,12 @@ def _failed(monitor: Monitor, cycle: Cycle, diesel: bool) -> set[Cause]:
     failed = {_GROUPS[one.name] for one in limits.general_conditions(cycle) if one.met is False}
     peak = cycle.coolant_peak_c
     long = cycle.engine_on_s >= WARM_AFTER_S
-    if long and peak is not None and peak < limits.WARM_UP_PEAK_C[diesel]:
+    if (
+        not cycle.unobserved_s
+        and long
+        and peak is not None
+        and peak < limits.WARM_UP_PEAK_C[diesel]
+    ):
         failed.add(Cause.COLD_ENGINE)
     if monitor is Monitor.EVAPORATIVE_SYSTEM:
         low, high = limits.MILD_C

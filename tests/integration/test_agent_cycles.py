@@ -98,6 +98,9 @@ def test_an_engine_that_runs_already_was_started_before_anybody_looked(
     assert cycle is not UNSET
     assert (cycle.coolant_start_c is not UNSET, cycle.warm_up is not UNSET) == (seen, seen)
     assert cycle.coolant_peak_c == 83
+    before = 0 if seen else run_s  # nobody looked, and all the same the engine ran
+    assert cycle.unobserved_s == (before or UNSET)
+    assert cycle.propulsion_on_s == pytest.approx(60 + before, abs=2)
 
 
 def test_everything_is_read_once_a_day(bench: Bench) -> None:

@@ -183,6 +183,12 @@ def test_another_tester_is_told_with_the_end_of_the_silence():
             id="not all given",
         ),
         pytest.param(
+            {"unobserved_s": 600.0},
+            ["not given", "45 min, of it 10 min not observed", "43 min", *["not given"] * 6,
+             "nothing missing"],
+            id="observed in part",
+        ),
+        pytest.param(
             {},
             ["not given", "45 min", "43 min", "not given", "not given", "not given", "not given",
              "not given", "not given", "nothing missing"],

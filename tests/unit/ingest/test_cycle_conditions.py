@@ -57,6 +57,29 @@ def test_a_figure_not_given_is_cannot_tell_unless_another_condition_failed() -> 
 @pytest.mark.parametrize(
     "facts, met",
     [
+        pytest.param({"seconds_at_or_above_40_kmh": 200}, False, id="too little, all observed"),
+        pytest.param(
+            {"seconds_at_or_above_40_kmh": 200, "unobserved_s": 100}, None, id="the rest may do"
+        ),
+        pytest.param(
+            {"seconds_at_or_above_40_kmh": 200, "unobserved_s": 99}, False, id="the rest cannot do"
+        ),
+        pytest.param({"unobserved_s": 600}, True, id="met by what was observed"),
+    ],
+)
+def test_a_cycle_observed_in_part(facts: dict[str, object], met: bool | None) -> None:
+    """Sums of such a cycle are at least so much (arithmetic; X)."""
+    assert general_denominator(changed(**facts)).met is met
+
+
+def test_a_warm_up_may_have_come_while_nobody_looked() -> None:
+    assert warm_up(changed(warm_up=False, unobserved_s=300)).met is None
+    assert warm_up(changed(warm_up=True, unobserved_s=300)).met is True
+
+
+@pytest.mark.parametrize(
+    "facts, met",
+    [
         pytest.param({"coolant_start_c": 40, "coolant_peak_c": 71}, True, id="160 degF"),
         pytest.param({"coolant_start_c": 40, "coolant_peak_c": 70.9}, False, id="just below"),
         pytest.param({"coolant_start_c": 50, "coolant_peak_c": 72}, True, id="40 degF rise"),
