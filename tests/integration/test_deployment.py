@@ -5,7 +5,6 @@ MQTT 3.1.1 (ISO/IEC 20922) over TLS 1.2 or later (RFC 8446 and RFC 5246, from me
 
 from __future__ import annotations
 
-import gc
 import socket
 import ssl
 import subprocess
@@ -33,17 +32,6 @@ from tests.support.shipped_broker import (
 )
 
 NOW = datetime(2026, 11, 2, 14, 0, tzinfo=UTC)
-
-
-# paho forgets a socket whose handshake failed.
-pytestmark = pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
-
-
-@pytest.fixture(autouse=True)
-def _forgotten_sockets() -> Iterator[None]:
-    """Collect them here, where the warning is expected, and not in somebody else's test."""
-    yield
-    gc.collect()
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import time
 import weakref
@@ -71,8 +70,6 @@ class Client:
             while not self.accepted and time.monotonic() < until:
                 if self.raw.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
-        if not self.accepted:
-            gc.collect()  # a socket whose handshake failed is left to it
         return self.accepted
 
     def listen(self, *filters: str) -> None:
