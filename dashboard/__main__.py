@@ -33,6 +33,9 @@ FIXED_OPTIONS = {
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": "false",
     "client.toolbarMode": "minimal",
+    # What went wrong is told in the log; a browser gets neither a traceback nor links elsewhere.
+    "client.showErrorDetails": "type",
+    "client.showErrorLinks": "false",
     # Neutral inks: readiness is said in words, never in a light's color.
     "theme.base": "light",
     "theme.primaryColor": "#33475b",

@@ -45,6 +45,10 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
+def _who() -> str:
+    return str(st.session_state.get("actor") or "").strip() or ANONYMOUS
+
+
 def _choose_depot(depots: tuple[queries.DepotSettings, ...]) -> queries.DepotSettings:
     """The depot of the URL, else the first; the choice goes back into the URL."""
     names = [one.name for one in depots]
@@ -72,7 +76,7 @@ def _board(engine: Engine, programs: queries.Programs, dictionary: Dictionary) -
         programs=programs,
         depot=chosen,
         depots=depots,
-        actor=str(st.session_state.get("actor") or "").strip() or ANONYMOUS,
+        who=_who,
         session=st.session_state["session"],
         clock=_now,
         dictionary=dictionary,

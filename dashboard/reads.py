@@ -20,7 +20,6 @@ from dashboard.planning.model import (
     Job,
     Placement,
     Plan,
-    iso_week_of,
     working_week,
 )
 from dashboard.planning.solve import plan_week, shift_slots, week_shifts
@@ -216,8 +215,3 @@ def appointments_on(
     today = as_of.astimezone(depot.zone).date()
     found = [one for one in booked if one.start.astimezone(depot.zone).date() == today]
     return sorted(found, key=lambda one: (one.start, one.bay))
-
-
-def week_name(monday: date) -> str:
-    """The ISO week of a Monday, such as "2026-W48"."""
-    return iso_week_of(monday)

@@ -125,6 +125,7 @@ def _serve(
             raise _Stop(NOT_THERE, str(error)) from error
         finally:
             publisher.stop()
+        print(f"configuration, outbox, bus and broker are good: {config.gateway.id}")
         return
     reading = config.reading
     agent = Agent(
@@ -199,6 +200,7 @@ def _broker_state(config: Config) -> str:
 
 
 def _read(config: Config, as_json: bool) -> int:
+    from gateway.checkup import check_quiet
     from gateway.link import BusQuiet
     from gateway.protocol.session import read_vehicle
     from gateway.show import as_lines, as_object
@@ -211,7 +213,7 @@ def _read(config: Config, as_json: bool) -> int:
         result = read_vehicle(link.ask, depth="full")
         heard = link.heard
     except BusQuiet as error:
-        raise _Stop(NOT_THERE, str(error)) from error
+        raise _Stop(NOT_THERE, str(check_quiet(error))) from error
     finally:
         link.close()
     if as_json:
@@ -267,14 +269,29 @@ def _credentials(config: Config) -> Credentials | None:
     if not broker.tls:
         return None
     credentials = Credentials(*map(_text, (broker.ca_file, broker.cert_file, broker.key_file)))
-    faults = _name_faults(config)
-    try:
-        credentials.context()
-    except OSError as error:  # ssl's own errors are OSErrors too
-        faults.append(f"broker: certificate files: {error}")
+    faults = _file_faults(config)
+    if not faults:
+        faults = _name_faults(config)
+        try:
+            credentials.context()
+        except OSError as error:  # ssl's own errors are OSErrors too
+            faults.append(f"broker: certificate files: {error}")
     if faults:
-        raise _Stop(REFUSED, "; ".join(faults))
+        raise _Stop(REFUSED, "\n".join(faults))
     return credentials
+
+
+def _file_faults(config: Config) -> list[str]:
+    """ssl does not say which of its files it cannot read."""
+    faults = []
+    for name in ("ca_file", "cert_file", "key_file"):
+        path: Path | None = getattr(config.broker, name)
+        try:
+            if path is not None:
+                path.open("rb").close()
+        except OSError as error:
+            faults.append(f"broker.{name}: {path}: {error.strerror}, expected a readable file")
+    return faults
 
 
 def _name_faults(config: Config) -> list[str]:

@@ -18,6 +18,7 @@ from gateway.driving import Driving, Rhythm
 from gateway.driving_cycle import CycleTotals
 from gateway.facts import Ignition
 from gateway.fitting import Fitting
+from gateway.interrupted import Interrupted, read
 from gateway.link import BusQuiet
 from gateway.outbox import Outbox
 from gateway.parking import Parking
@@ -61,6 +62,7 @@ class Agent:
         self._readings = Readings(gateway_id, bus, outbox, clock, self._offset_ms)
         self._asks: deque[contract.Ask] = deque(maxlen=16)
         self._driving: Driving | None = None
+        self._interrupted = read(outbox.interrupted)
         self._parking = Parking()
         self._heard_told: contract.Heard = "nothing"
         self._next_s = float("-inf")
@@ -90,6 +92,8 @@ class Agent:
         while not stop.is_set():
             self.step()
             stop.wait(max(0.05, self._next_s - self._clock.seconds()))
+        if self._driving is not None:
+            self._guarded(self._driving.keep)
 
     def step(self) -> None:
         """Do what is due now; whatever bus or disk throw is logged and tried again."""
@@ -115,6 +119,7 @@ class Agent:
 
     def _look(self, now_s: float) -> None:
         self._readings.overhear_lamps()
+        self._end_interrupted()
         silence = self._silence(now_s)
         if silence is not None:
             self._keep_quiet(*silence)
@@ -189,9 +194,31 @@ class Agent:
         if fitting is not None and fitting.first() and self._bus.ask(IDENTIFY):
             fitting.keep_newer_protocol()
 
+    def _end_interrupted(self) -> None:
+        """Report a cycle that a restart interrupted, once it cannot go on any more."""
+        before, moment = self._interrupted, self._readings.moment()
+        if before is not None and before.gap_s(moment.taken_at) is None:
+            self._interrupted = None
+            self._readings.tell("key_off", Extras(driving_cycle=before.summary()), moment)
+
+    def _go_on(self, before: Interrupted, now_s: float, gap_s: float) -> None:
+        """The vehicle answers soon after a restart of the gateway: the same cycle goes on."""
+        self._readings.begin_cycle(before.soak_s)
+        self._readings.take("change", anew=True)  # nobody knows what was news before
+        totals = before.resumed(now_s, gap_s)
+        self._interrupted = None
+        self._driving = Driving(
+            self._bus, self._readings, self._rhythm, totals, before.soak_s, now_s, before
+        )
+
     def _key_on(self, now_s: float) -> None:
         if self._fitting is not None:
             self._fitting.first()  # J1979 it is: the other question is never asked
+        before = self._interrupted
+        gap_s = None if before is None else before.gap_s(self._readings.moment().taken_at)
+        if before is not None and gap_s is not None:
+            self._go_on(before, now_s, gap_s)
+            return
         soak_s = self._parking.soak_s(now_s)
         self._readings.begin_cycle(soak_s)
         # First of all: a reading that fails is tried again as key on.
@@ -199,7 +226,7 @@ class Agent:
         run_s = self._run_before_s()
         seen = self._parking.start_seen and not run_s
         totals = CycleTotals(now_s, self._ignition, seen, run_s)
-        self._driving = Driving(self._bus, self._readings, self._rhythm, totals, soak_s)
+        self._driving = Driving(self._bus, self._readings, self._rhythm, totals, soak_s, now_s)
 
     def _run_before_s(self) -> float:
         """For how long the engine has run while the gateway was silent, off or asleep."""

@@ -25,11 +25,23 @@ _QUIET_TODO: dict[contract.Quiet, str] = {
     "low_voltage": "charge the battery, then try again",
     "no_traffic": "switch the ignition on; check plug, wiring and the interface's bit rate",
 }
-_NOBODY_TODO: dict[contract.Heard, str] = {
-    "answers": "an ECU answered earlier and is silent now: check plug and ignition",
-    "j1939": "a J1939 vehicle is not read yet; its lamp broadcasts are taken",
-    "newer_protocol": "a vehicle of SAE J1979-2 is not read yet",
-    "nothing": "switch the ignition on; try bits29 the other way round in [can]",
+_NOBODY: dict[contract.Heard, tuple[str, str]] = {
+    "answers": (
+        "answered earlier and are silent now",
+        "check the plug, and that the ignition is on",
+    ),
+    "j1939": (
+        "none answers; a J1939 vehicle, not read yet",
+        "nothing: the lamps that it broadcasts are reported, its codes are not",
+    ),
+    "newer_protocol": (
+        "none answers; a vehicle of the newer protocol (SAE J1979-2), not read yet",
+        "nothing: a reading of it says so",
+    ),
+    "nothing": (
+        "none answers; this is not 'no codes'",
+        "switch the ignition on; try bits29 the other way round in [can]",
+    ),
 }
 
 
@@ -53,7 +65,10 @@ def check_clock(moment: Moment) -> Finding:
         return Finding("clock", False, "not set", "connect to the network, or set the clock once")
     text = contract.format_time(moment.taken_at)
     if moment.clock != "synced":
-        todo = "enable systemd-timesyncd, or another time service, and give it the network"
+        todo = (
+            "enable systemd-timesyncd and give it the network; another time service is not "
+            "noticed, and readings then say that their clock is held"
+        )
         return Finding("clock", False, f"{text}, not synchronised", todo)
     return Finding("clock", True, f"{text}, synchronised")
 
@@ -84,13 +99,17 @@ def check_vehicle(bus: Bus) -> list[Finding]:
 
 
 def _kept_quiet(reason: contract.Quiet) -> Finding:
-    words = reason.replace("_", " ")
-    return Finding("bus", False, f"nothing sent: {words}", _QUIET_TODO[reason])
+    return Finding("bus", False, f"nothing sent: {reason.replace('_', ' ')}", _QUIET_TODO[reason])
+
+
+def check_quiet(error: BusQuiet) -> Finding:
+    """What to do where the bus may not be asked."""
+    return _kept_quiet(error.reason)
 
 
 def _ecus(result: ReadResult, heard: contract.Heard) -> list[Finding]:
     if not result.ecus:
-        return [Finding("ECUs", False, f"no answer ({heard})", _NOBODY_TODO[heard])]
+        return [Finding("ECUs", False, *_NOBODY[heard])]
     found = [Finding("ECUs", True, f"{len(result.ecus)} answer: {', '.join(sorted(result.ecus))}")]
     found += [Finding("supported", True, _supported(result, ecu)) for ecu in sorted(result.ecus)]
     if result.vin is None:
@@ -111,5 +130,5 @@ def _supported(result: ReadResult, ecu: str) -> str:
         "monitors with test results": result.result_support,
         "vehicle information types": result.info_support,
     }
-    told = [f"{len(ids[ecu])} {kind}" for kind, ids in kinds.items() if ids.get(ecu)]
+    told = [f"{kind} {len(ids[ecu])}" for kind, ids in kinds.items() if ids.get(ecu)]
     return f"{ecu}: {', '.join(told) or 'codes only'}"

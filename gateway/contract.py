@@ -10,6 +10,7 @@ import hashlib
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache, lru_cache
 from typing import Any, TypeVar
 
 import msgspec
@@ -104,6 +105,8 @@ TIMES = (
     "expires_at",
 )  # fmt: skip
 """Every field of a message that holds a time."""
+KNOWN_GATEWAYS = 16_384
+"""Topics remembered: a gateway's are read and written again and again."""
 
 M = TypeVar("M")
 AnyMessage = Report | Presence | Receipt | Ask
@@ -191,14 +194,19 @@ def meaning_faults(report: Report) -> list[str]:
     return faults
 
 
-def _time_faults(message: object) -> list[str]:
+def _time_faults(message: msgspec.Struct) -> list[str]:
     """Times that have the right form and do not exist, such as 25 o'clock."""
-    times = [(name, getattr(message, name, None)) for name in TIMES]
+    times = [(name, getattr(message, name)) for name in _times_of(type(message))]
     return [
         f"{name}: {value!r}, expected a date and time that exist"
         for name, value in times
         if isinstance(value, str) and not _exists(value)
     ]
+
+
+@cache
+def _times_of(kind: type[msgspec.Struct]) -> tuple[str, ...]:
+    return tuple(name for name in TIMES if name in kind.__struct_fields__)
 
 
 def _exists(text: str) -> bool:
@@ -220,6 +228,7 @@ def format_time(moment: datetime) -> str:
     return utc.strftime("%Y-%m-%dT%H:%M:%S.") + f"{utc.microsecond // 1000:03d}Z"
 
 
+@lru_cache(maxsize=KNOWN_GATEWAYS)
 def shard(gateway: str) -> str:
     """Two hex digits 00-3f: the last byte of SHA-256 of the gateway id, AND 0x3f."""
     return f"{hashlib.sha256(gateway.encode('ascii')).digest()[-1] & (SHARDS - 1):02x}"
@@ -251,6 +260,7 @@ _TOPIC = re.compile(
 )
 
 
+@lru_cache(maxsize=KNOWN_GATEWAYS)
 def parse_topic(text: str) -> Address:
     """Read a topic, or raise `ContractError`; a shard that is not the gateway's is refused."""
     match = _TOPIC.fullmatch(text)

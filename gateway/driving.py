@@ -9,11 +9,11 @@ then says how many of its seconds nobody observed (`contract.DrivingCycle.unobse
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 
 from gateway import contract
 from gateway.bus_port import Bus
 from gateway.driving_cycle import CycleTotals, Sampler, completed, general_denominators, moved
+from gateway.interrupted import KEEP_EVERY_S, Interrupted, heard_at, written
 from gateway.link import BusQuiet
 from gateway.parking import LowVoltage
 from gateway.protocol.session import ReadResult
@@ -51,12 +51,17 @@ class Driving:
         rhythm: Rhythm,
         totals: CycleTotals,
         soak_s: float | None,
+        now_s: float,
+        before: Interrupted | None = None,
     ) -> None:
-        """Begin with the reading that `readings` has just taken; nothing is asked yet."""
-        now_s = totals.started_s
+        """Begin with the reading that `readings` has just taken; nothing is asked yet.
+
+        `before` is the same cycle as it stood before a restart of the gateway.
+        """
         known = readings.last or ReadResult()
         self._bus, self._readings, self._rhythm = bus, readings, rhythm
-        self._totals, self._soak_s, self._start = totals, soak_s, known
+        self._totals, self._soak_s, self._known = totals, soak_s, known
+        self._start = known.ecus if before is None else before.start
         self._sampler = Sampler(bus.ask, frozenset().union(*known.support.values()))
         self._voltage = LowVoltage(rhythm.stop_below_v)
         self._spared_until_s: float | None = None
@@ -64,8 +69,9 @@ class Driving:
         self._anew = False
         self._put_off(now_s)
         self._watched: dict[tuple[bytes, str], bytes] | None = None
-        self._counted: dict[str, int] = {}
+        self._counted: dict[str, int] = {} if before is None else before.counted
         self._counted_last: dict[str, int] = {}
+        self._keep_s = now_s
         self.heard_s = now_s
         """When the vehicle answered last, or was heard while nothing might be asked."""
 
@@ -97,7 +103,28 @@ class Driving:
             return now_s - self.heard_s < KEY_OFF_S
         if not self.spared:
             self._read_if_due(now_s)
+        if now_s >= self._keep_s:
+            self._keep_s = now_s + KEEP_EVERY_S
+            self.keep()
         return True
+
+    def keep(self) -> None:
+        """Keep the cycle as it stands, for a gateway that is stopped or loses its supply."""
+        moment = self._readings.moment()
+        if moment.taken_at is None:
+            return  # without a wall clock nobody could say when it was
+        last = self._readings.last or ReadResult()
+        stands = Interrupted(
+            heard_at=heard_at(moment.taken_at, moment.uptime_ms / 1000 - self.heard_s),
+            heard_s=self.heard_s,
+            totals=self._totals,
+            soak_s=self._soak_s,
+            start=dict(self._start),
+            monitors_completed=completed(self._start, last.ecus),
+            counted=self._counted,
+            counted_last=self._counted_last,
+        )
+        self._readings.keep_cycle(written(stands))
 
     def end(self) -> None:
         """Report the ignition off: the last word was at `heard_s`, and the cycle ended there."""
@@ -131,7 +158,8 @@ class Driving:
 
     def _read_if_due(self, now_s: float) -> None:
         if self._watched is None:
-            self._counted = self._counted_last = self._count(self._start)
+            self._counted_last = self._count(self._known)
+            self._counted = self._counted_last | self._counted
             self._watched = self._watch()
         elif self._totals.split_due(now_s):
             self._split(now_s)
@@ -164,7 +192,7 @@ class Driving:
         extras = Extras(driving_cycle=self._summary(moment, split=True))
         self._readings.keep(result, "change" if fresh else "periodic", moment, extras)
         self._totals = CycleTotals(now_s, self._totals.ignition)
-        self._start, self._counted = self._readings.last or result, self._counted_last
+        self._start, self._counted = (self._readings.last or result).ecus, self._counted_last
         self._soak_s = 0.0
         self._put_off(now_s)
 
@@ -172,13 +200,12 @@ class Driving:
         """None without a wall clock: a cycle then has no times to state."""
         if moment.taken_at is None:
             return None
-        silent = timedelta(seconds=moment.uptime_ms / 1000 - self.heard_s)
         end = self._readings.last or ReadResult()
         return self._totals.finish(
             self.heard_s,
-            moment.taken_at - silent,
+            heard_at(moment.taken_at, moment.uptime_ms / 1000 - self.heard_s),
             self._soak_s,
-            monitors_completed=completed(self._start.ecus, end.ecus),
+            monitors_completed=completed(self._start, end.ecus),
             denominator_moved=moved(self._counted, self._counted_last),
             split=split,
         )

@@ -32,7 +32,7 @@ whose beginning nobody observed has no figures of its start.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -171,33 +171,39 @@ class CycleTotals:
     ignition: Ignition = Ignition.SPARK
     start_seen: bool = True
     before_s: float = 0.0
-    _unobserved_s: float = 0.0
-    _last: Sample | None = None
-    _active_s: float | None = None
-    _engine_s: float = 0.0
-    _engine_known: bool = False
-    _km: float | None = None
-    _brisk_s: float | None = None
-    _idle_s: float = 0.0
-    _longest_idle_s: float | None = None
-    _pedal_known: bool = False
-    _seen: dict[str, float] = field(default_factory=dict)
+    unobserved_s: float = 0.0
+    last: Sample | None = None
+    active_s: float | None = None
+    engine_s: float = 0.0
+    engine_known: bool = False
+    km: float | None = None
+    brisk_s: float | None = None
+    idle_s: float = 0.0
+    longest_idle_s: float | None = None
+    pedal_known: bool = False
+    seen: dict[str, float] = field(default_factory=dict)
 
     def add(self, sample: Sample) -> None:
         """Take one sample; raises ValueError when time runs backwards."""
-        gap = sample.at_s - (self.started_s if self._last is None else self._last.at_s)
+        gap = sample.at_s - (self.started_s if self.last is None else self.last.at_s)
         if gap < 0:
             raise ValueError(f"sample: at {sample.at_s} s, expected not before the last one")
-        if self._active_s is None and (_running(sample) or (sample.speed_kmh or 0) > IDLE_KMH):
-            self._active_s = sample.at_s
+        if self.active_s is None and (_running(sample) or (sample.speed_kmh or 0) > IDLE_KMH):
+            self.active_s = sample.at_s
         # The state of the earlier sample holds until this one, unless the gap is too long.
         if gap > LONGEST_GAP_S:
-            self._unobserved_s += gap
-            self._idle_s = 0.0
-        elif self._last is not None:
-            self._add_interval(self._last, sample, gap)
+            self.unobserved_s += gap
+            self.idle_s = 0.0
+        elif self.last is not None:
+            self._add_interval(self.last, sample, gap)
         self._note(sample)
-        self._last = sample
+        self.last = sample
+
+    def shifted(self, by_s: float) -> CycleTotals:
+        """The same sums on a clock that shows so many seconds more."""
+        last = None if self.last is None else replace(self.last, at_s=self.last.at_s + by_s)
+        active_s = None if self.active_s is None else self.active_s + by_s
+        return replace(self, started_s=self.started_s + by_s, active_s=active_s, last=last)
 
     def split_due(self, now_s: float) -> bool:
         """Whether 4 h have passed since the engine or propulsion first worked in this cycle.
@@ -205,33 +211,33 @@ class CycleTotals:
         An engine that a hybrid stops in between does not start the four hours again; a vehicle
         left with the ignition on and nothing running is not split.
         """
-        return self._active_s is not None and now_s - self._active_s >= SPLIT_S
+        return self.active_s is not None and now_s - self.active_s >= SPLIT_S
 
     def _add_interval(self, before: Sample, after: Sample, gap: float) -> None:
-        self._engine_s += gap if _running(before) else 0.0
+        self.engine_s += gap if _running(before) else 0.0
         if before.speed_kmh is None:
-            self._idle_s = 0.0
+            self.idle_s = 0.0
             return
         ended_at = before.speed_kmh if after.speed_kmh is None else after.speed_kmh
-        self._km = (self._km or 0.0) + (before.speed_kmh + ended_at) / 2 * gap / 3600
-        self._brisk_s = (self._brisk_s or 0.0) + (gap if before.speed_kmh >= BRISK_KMH else 0.0)
-        self._idle_s = self._idle_s + gap if self._idles(before) else 0.0
-        self._longest_idle_s = max(self._longest_idle_s or 0.0, self._idle_s)
+        self.km = (self.km or 0.0) + (before.speed_kmh + ended_at) / 2 * gap / 3600
+        self.brisk_s = (self.brisk_s or 0.0) + (gap if before.speed_kmh >= BRISK_KMH else 0.0)
+        self.idle_s = self.idle_s + gap if self._idles(before) else 0.0
+        self.longest_idle_s = max(self.longest_idle_s or 0.0, self.idle_s)
 
     def _idles(self, sample: Sample) -> bool:
         """Standing, pedal released; with the engine stopped only once the vehicle was under way.
 
         So a hybrid at a red light idles, and an ignition switched on without a start does not.
         """
-        under_way = self._active_s is not None and sample.at_s >= self._active_s
+        under_way = self.active_s is not None and sample.at_s >= self.active_s
         released = sample.pedal_pct is None or sample.pedal_pct <= PEDAL_RELEASED_PCT
         stands = sample.speed_kmh is not None and sample.speed_kmh <= IDLE_KMH
         return under_way and released and stands
 
     def _note(self, sample: Sample) -> None:
-        seen = self._seen
-        self._engine_known = self._engine_known or sample.engine_rpm is not None
-        self._pedal_known = self._pedal_known or sample.pedal_pct is not None
+        seen = self.seen
+        self.engine_known = self.engine_known or sample.engine_rpm is not None
+        self.pedal_known = self.pedal_known or sample.pedal_pct is not None
         if sample.coolant_c is not None:
             seen.setdefault("coolant_start_c", sample.coolant_c)
             seen["coolant_peak_c"] = max(seen.get("coolant_peak_c", -1e9), sample.coolant_c)
@@ -263,13 +269,13 @@ class CycleTotals:
         """
         length = self.before_s + max(0.0, ended_s - self.started_s)
         known: dict[str, Any] = {
-            "distance_km": self._km,
-            "seconds_at_or_above_40_kmh": self._brisk_s,
-            "longest_idle_s": self._longest_idle_s,
+            "distance_km": self.km,
+            "seconds_at_or_above_40_kmh": self.brisk_s,
+            "longest_idle_s": self.longest_idle_s,
             "warm_up": self._warm_up(),
             "soak_s": soak_s,
             "denominator_moved": denominator_moved,
-            **self._seen,
+            **self.seen,
         }
         if not self.start_seen:
             known = {name: value for name, value in known.items() if name not in _OF_START}
@@ -280,7 +286,7 @@ class CycleTotals:
             started_at=contract.format_time(ended_at - timedelta(seconds=length)),
             ended_at=contract.format_time(ended_at),
             propulsion_on_s=round(length, 3),
-            engine_on_s=round(self._engine_s, 3),
+            engine_on_s=round(self.engine_s, 3),
             unobserved_s=self._unobserved(ended_s) or UNSET,
             split=split or UNSET,
             not_given=self._not_given(held) or UNSET,
@@ -288,24 +294,22 @@ class CycleTotals:
         )
 
     def _unobserved(self, ended_s: float) -> float:
-        tail = ended_s - (self.started_s if self._last is None else self._last.at_s)
-        return round(
-            self.before_s + self._unobserved_s + (tail if tail > LONGEST_GAP_S else 0.0), 3
-        )
+        tail = ended_s - (self.started_s if self.last is None else self.last.at_s)
+        return round(self.before_s + self.unobserved_s + (tail if tail > LONGEST_GAP_S else 0.0), 3)
 
     def _not_given(self, held: Collection[str]) -> list[str]:
         missing = [name for name in _FIGURES if name not in held]
-        if not self._engine_known:
+        if not self.engine_known:
             missing.append("engine_on_s")  # the contract wants a number: 0 that nobody said
-        if not self._pedal_known:
+        if not self.pedal_known:
             missing.append("accelerator_pedal")
         return missing
 
     def _warm_up(self) -> bool | None:
-        if "coolant_start_c" not in self._seen:
+        if "coolant_start_c" not in self.seen:
             return None
-        peak = self._seen["coolant_peak_c"]
-        rise = peak - self._seen["coolant_start_c"]
+        peak = self.seen["coolant_peak_c"]
+        rise = peak - self.seen["coolant_start_c"]
         return rise >= WARM_UP_RISE_C and peak >= WARM_UP_REACHES_C[self.ignition]
 
 

@@ -20,6 +20,9 @@ _BITMAP_SERVICES = frozenset({0x01, 0x02, 0x06, 0x09})
 _SELDOM_SERVICES = frozenset({0x02, 0x06})
 """Services of which many ECUs have nothing at all (common practice, no source)."""
 _CODE_SERVICES = frozenset({0x03, 0x07, 0x0A})
+MOST_WAITS = 3
+"""Requests that wait for somebody of whom frames were heard, but never an answer (engineering
+choice): a stray frame on an unused id must not slow every request after it."""
 
 
 class KnownEcus:
@@ -27,15 +30,21 @@ class KnownEcus:
 
     def __init__(self) -> None:
         self._ecus: set[str] = set()
+        self._only_heard: dict[str, int] = {}
         self._bitmaps: dict[tuple[str, int, int], frozenset[int]] = {}
 
     def met(self, ecu: str) -> None:
-        """Note that an ECU is there, whatever it said."""
-        self._ecus.add(ecu)
+        """Note a frame on an ECU's id: it may be one that answers late, and is waited for a while.
+
+        After `MOST_WAITS` requests without an answer it is not waited for until it answers.
+        """
+        if ecu not in self._ecus:
+            self._only_heard.setdefault(ecu, 0)
 
     def learn(self, ecu: str, request: bytes, answer: bytes) -> None:
         """Take a positive answer; a request of one bitmap teaches what the ECU supports."""
-        self.met(ecu)
+        self._ecus.add(ecu)
+        self._only_heard.pop(ecu, None)
         if len(request) < 2 or request[0] not in _BITMAP_SERVICES or request[1] not in BITMAPS:
             return
         head = 3 if request[0] == FREEZE_FRAME else 2  # the frame's number comes in between
@@ -44,13 +53,15 @@ class KnownEcus:
             self._bitmaps[ecu, request[0], request[1]] = decode_bitmap(request[1], answer[head:])
 
     def unheard(self, request: bytes, answered: Collection[str]) -> None:
-        """Note who let P2 pass on the first bitmap of service 02 or 06 while others answered.
+        """Note who gave no answer before the request ended.
 
-        A gearbox without test results never answers there: it is not waited for in that service
-        until it tells a bitmap after all.
+        A gearbox without test results never answers the first bitmap of service 06, nor of 02:
+        where others do, it is not waited for in that service until it tells a bitmap after all.
         """
+        for ecu in self._only_heard.keys() - answered:
+            self._only_heard[ecu] += 1
         if answered and request[0] in _SELDOM_SERVICES and request[1:2] == b"\0":
-            for ecu in self._ecus.difference(answered):
+            for ecu in self._waited_for.difference(answered):
                 self._bitmaps.setdefault((ecu, request[0], 0), frozenset())
 
     def expected(self, request: bytes) -> frozenset[str] | None:
@@ -59,16 +70,20 @@ class KnownEcus:
         A first bitmap (`01 00`) is how new ECUs are found: it always takes its full time.
         """
         service, ids = request[0], _ids(request)
-        if not self._ecus or 0 in ids:
+        ecus = self._waited_for
+        if not ecus or 0 in ids:
             return None
         if service in _CODE_SERVICES:
-            return frozenset(self._ecus)
+            return ecus
         if service not in _BITMAP_SERVICES:
             return None
-        found = frozenset(
-            ecu for ecu in self._ecus if any(self._may(ecu, service, one) for one in ids)
-        )
+        found = frozenset(ecu for ecu in ecus if any(self._may(ecu, service, one) for one in ids))
         return found or None
+
+    @property
+    def _waited_for(self) -> frozenset[str]:
+        late = (ecu for ecu, waits in self._only_heard.items() if waits < MOST_WAITS)
+        return frozenset(self._ecus).union(late)
 
     def _may(self, ecu: str, service: int, number: int) -> bool:
         """Whether an ECU may support an id: only its own bitmaps can say that it does not."""

@@ -18,6 +18,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
+from msgspec import UNSET
+
 from gateway import contract
 from gateway.outbox_file import (
     STEP_BYTES,
@@ -26,6 +28,7 @@ from gateway.outbox_file import (
     OutboxFile,
     OutboxFull,
     Synchronous,
+    joined,
 )
 from gateway.precedence import Rank, rank
 
@@ -114,6 +117,7 @@ class Outbox:
         self.journal_created_at: str = meta["journal_created_at"]
         self.boot_no = int(meta["boot_no"])
         self._next = int(meta["next_seq"])
+        self.interrupted: str = meta.get("cycle", "")
 
     def _load(self) -> None:
         for row in self._db.execute("SELECT seq, size, rank FROM queued ORDER BY seq"):
@@ -161,7 +165,10 @@ class Outbox:
     def _store(self, build: Build) -> list[tuple[int, int, int]]:
         first = self._next
         spans = self._undeclared()
-        rows = [self._row(report, first + i) for i, report in enumerate(build(first, spans))]
+        reports = build(first, spans)
+        rows = [self._row(report, first + i) for i, report in enumerate(reports)]
+        if any(report.driving_cycle is not UNSET for report in reports):
+            self._set("cycle", "")
         self._db.executemany("INSERT INTO queued VALUES (?, ?, ?, ?, ?)", rows)
         if rows:
             self._db.executemany(
@@ -180,6 +187,11 @@ class Outbox:
         if len(body) > contract.MAX_BODY:
             raise ReportTooLarge(f"report: {len(body)} bytes, expected at most {contract.MAX_BODY}")
         return seq, body, contract.digest(body), len(body), rank(report)
+
+    def keep_cycle(self, text: str) -> None:
+        """Keep a driving cycle under way; the report of a cycle takes its place."""
+        with self._lock:
+            self._write(lambda: self._set("cycle", text))
 
     # -- publishing ---------------------------------------------------------------------------
 
@@ -340,7 +352,7 @@ class Outbox:
     def _note_dropped(self, seqs: Sequence[int]) -> None:
         spans = self._undeclared(limit=-1) + [[seq, seq] for seq in seqs]
         self._db.execute("DELETE FROM dropped WHERE declared_in IS NULL")
-        self._db.executemany("INSERT INTO dropped VALUES (?, ?, NULL)", _joined(spans))
+        self._db.executemany("INSERT INTO dropped VALUES (?, ?, NULL)", joined(spans))
 
     def _undeclared(self, limit: int = MAX_DECLARED) -> list[list[int]]:
         rows = self._db.execute(
@@ -386,13 +398,3 @@ class Outbox:
 
     def _set(self, name: str, value: str) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
-
-
-def _joined(spans: Iterable[Sequence[int]]) -> list[tuple[int, int]]:
-    out: list[tuple[int, int]] = []
-    for first, last in sorted((span[0], span[1]) for span in spans):
-        if out and first <= out[-1][1] + 1:
-            out[-1] = (out[-1][0], max(last, out[-1][1]))
-        else:
-            out.append((first, last))
-    return out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Literal, TypeVar
@@ -209,3 +209,14 @@ def _refusal(path: Path, error: sqlite3.DatabaseError) -> Exception:
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR):
         return NotAnOutbox(_damaged(path, error))
     return NotAnOutbox(f"{path}: {error}, expected a file that can be read and written")
+
+
+def joined(spans: Iterable[Sequence[int]]) -> list[tuple[int, int]]:
+    """Ranges without overlap or touch, lowest first."""
+    out: list[tuple[int, int]] = []
+    for first, last in sorted((span[0], span[1]) for span in spans):
+        if out and first <= out[-1][1] + 1:
+            out[-1] = (out[-1][0], max(last, out[-1][1]))
+        else:
+            out.append((first, last))
+    return out

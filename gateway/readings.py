@@ -10,7 +10,7 @@ from dataclasses import replace
 from gateway import contract
 from gateway.bus_port import Bus, LampNews
 from gateway.keeping import Keeper
-from gateway.outbox import Outbox
+from gateway.outbox import Outbox, OutboxFull
 from gateway.protocol.plausibility import STUCK_READINGS, implausible
 from gateway.protocol.session import Depth, ReadResult, read_vehicle
 from gateway.sampling import Extras, Moment, NoReading, Reading, Sender, build_reports, news
@@ -34,7 +34,8 @@ class Readings:
         offset_ms: Callable[[], int | None],
     ) -> None:
         """`offset_ms` is how far our clock is off by the last receipt, None where unknown."""
-        self._bus, self._keeper, self._clock = bus, Keeper(outbox), clock
+        self._bus, self._outbox, self._clock = bus, outbox, clock
+        self._keeper = Keeper(outbox)
         self._sender = Sender(gateway_id, outbox.journal, outbox.journal_created_at, outbox.boot_no)
         self._offset_ms, self._watch, self._lamps = offset_ms, ClockWatch(), LampNews()
         self._earlier: deque[dict[str, float]] = deque(maxlen=STUCK_READINGS)
@@ -128,6 +129,13 @@ class Readings:
         seqs = self._keeper.keep(build, reason)
         self._lamps.told(lamps)
         return seqs
+
+    def keep_cycle(self, text: str) -> None:
+        """Keep a driving cycle under way; a disk that takes nothing costs no more than that."""
+        try:
+            self._outbox.keep_cycle(text)
+        except (OSError, OutboxFull) as error:
+            log.warning("the driving cycle is not kept: %s", error)
 
     def retry(self) -> None:
         """Store what waits for room on the disk; raises `OutboxFull` while there is none."""

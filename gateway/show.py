@@ -47,9 +47,38 @@ def as_lines(result: ReadResult, heard: contract.Heard) -> list[str]:
             left = [FULL_NAMES[one] for one, done in told.monitors.items() if not done]
             lines.append(f"{ecu}  monitors not complete: {', '.join(left) or 'none'}")
     values = {**result.values, **result.live}
-    lines += [f"{name}: {value:g}" for name, value in sorted(values.items())]
+    lines += [_value(name, value) for name, value in sorted(values.items())]
     lines += [f"makes no sense: {one.text}" for one in implausible(values)]
     return lines + [f"answer left out: {fault}" for fault in result.faults]
+
+
+_UNITS: dict[str, tuple[str, float, float]] = {
+    "_kmh": ("mph", 1 / 1.609344, 0),
+    "_km": ("miles", 1 / 1.609344, 0),
+    "_c": ("°F", 1.8, 32),
+    "_kpa": ("kPa", 1, 0),
+    "_pa": ("Pa", 1, 0),
+    "_pct": ("%", 1, 0),
+    "_rpm": ("rpm", 1, 0),
+    "_min": ("min", 1, 0),
+    "_deg": ("°", 1, 0),
+    "_g_s": ("g/s", 1, 0),
+    "_l_h": ("L/h", 1, 0),
+    "_nm": ("Nm", 1, 0),
+    "_ma": ("mA", 1, 0),
+    "_v": ("V", 1, 0),
+    "_s": ("s", 1, 0),
+}
+"""The unit on screen by a name's ending, what it is times, and what is added (NIST SP 811; A)."""
+
+
+def _value(name: str, value: float) -> str:
+    """One value in US units, named in words."""
+    for ending, (unit, times, plus) in _UNITS.items():
+        if name.endswith(ending):
+            words = name.removesuffix(ending).replace("_", " ")
+            return f"{words}: {value * times + plus:,.6g} {unit}"
+    return f"{name.replace('_', ' ')}: {value:,.6g}"
 
 
 def _lamp(lit: bool | msgspec.UnsetType) -> str:

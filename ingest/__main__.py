@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import signal
 import sys
 import uuid
@@ -84,7 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     way = vehicles.add_mutually_exclusive_group()
     way.add_argument("--load", type=Path, metavar="FILE", help="load or update (CSV or XLSX)")
     way.add_argument("--export", type=Path, metavar="FILE", help="write the list (CSV or XLSX)")
-    sub.add_parser("forecast", parents=[asking], help="every vehicle: expected OBD result and why")
+    sub.add_parser("forecast", parents=[asking], help="every vehicle: OBD result, chance, days")
     record = sub.add_parser("record", parents=[asking], help="one vehicle's history")
     record.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
     sub.add_parser("alerts", parents=[asking], help="standing alerts")
@@ -112,7 +113,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     level = logging.INFO if options.command == "run" else logging.WARNING
     logs.set_up("auto", level)
     try:
-        return _run(options)
+        code = _run(options)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:  # whoever read our output has seen enough: `... | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except (DatabaseTrouble, BrokerNotThere) as error:
         print(f"error: {error}", file=sys.stderr)
         return NOT_THERE
@@ -182,7 +188,7 @@ def _serve(options: argparse.Namespace) -> int:
     if server is not None:
         server.close()
     engine.dispose()
-    return DONE
+    return NOT_THERE if service.gave_up else DONE
 
 
 def _rebuild(engine: Engine, options: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from ingest import commands, queries, shop_lists
 from ingest.domain.inspections import EntryKind, Inspection, Result
 from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.out_of_area import OutOfArea, Status
+from ingest.domain.outcome import plural
 from ingest.domain.repairs import Repair
 from ingest.domain.vehicles import Vehicle
 from ingest.driver_lists import load_drivers
@@ -136,7 +137,7 @@ def run(
     """Do one of `COMMANDS`; return what was done as a sentence."""
     if options.command == "drivers":
         count = load_drivers(engine, options.load, actor=options.by, now=now, request_id=request_id)
-        return f"{count} entries loaded"
+        return f"{count} {'entry' if count == 1 else 'entries'} loaded"
     if options.command in shop_lists.LISTS:
         return _shop(engine, options, now, request_id)
     number, one = one_vehicle(engine, options.vehicle)
@@ -186,11 +187,15 @@ def _shop(engine: Engine, options: argparse.Namespace, now: datetime, request_id
             count = shop_lists.write_list(engine, options.command, options.export)
         except OSError as error:
             raise commands.CommandRefused(f"{options.export}: {error.strerror}") from error
-        return f"{count} {options.command} written"
+        return f"{_counted(count, options.command)} written"
     count = shop_lists.load_list(
         engine, options.command, options.load, actor=options.by, now=now, request_id=request_id
     )
-    return f"{count} {options.command} loaded"
+    return f"{_counted(count, options.command)} loaded"
+
+
+def _counted(count: int, names: str) -> str:
+    return plural(count, names.removesuffix("s"))
 
 
 def _repair(options: argparse.Namespace, zone: ZoneInfo, now: datetime) -> Repair:

@@ -7,7 +7,7 @@ aside into the dead letters; trouble of the database raises `DatabaseTrouble` an
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
@@ -253,9 +253,12 @@ def _settle(
 def _set_aside(connection: Connection, item: Incoming, refused: _Refused) -> None:
     at = to_ms(item.received_at)
     letter = DeadLetter(item.topic, item.body, refused.gateway, refused.reasons, at)
-    dead_letters.set_aside(connection, letter)
-    if refused.security:
+    new = dead_letters.set_aside(connection, letter)
+    if new and refused.security:
         detail = "; ".join(refused.reasons)
+        log.warning(
+            "security event of gateway %s: %s: %s", refused.gateway, refused.security, detail
+        )
         dead_letters.note_security(connection, at, refused.security, refused.gateway, detail)
 
 
@@ -306,17 +309,25 @@ def _rows(
     ]
 
 
-def receipts_for(engine: Engine, gateways: Iterable[str], now: datetime) -> list[contract.Receipt]:
-    """What is committed of each gateway, ready to publish; cumulative, so safe to repeat."""
+def receipts_for(
+    engine: Engine, gateways: Iterable[str], now: datetime, name_asides: Set[str] | None = None
+) -> list[contract.Receipt]:
+    """What is committed of each gateway, ready to publish; cumulative, so safe to repeat.
+
+    The payloads set aside of the gateways in `name_asides` are named (None: of all). One that is
+    not named is sent again, and named then.
+    """
     wanted = sorted(set(gateways))
     if not wanted:
         return []
     with read(engine) as connection:
         stands = history.latest_stands(connection, wanted)
-        asides = dead_letters.asides(connection, wanted)
-    known = [gateway for gateway in wanted if gateway in stands or gateway in asides]
+        naming = wanted if name_asides is None else [one for one in wanted if one in name_asides]
+        asides = {one: dead_letters.asides(connection, one) for one in naming}
+    known = [gateway for gateway in wanted if gateway in stands or asides.get(gateway)]
+    at = contract.format_time(now)
     return [
-        _receipt(gateway, stands.get(gateway, _NOTHING), asides.get(gateway, []), now)
+        _receipt(gateway, stands.get(gateway, _NOTHING), asides.get(gateway, []), at)
         for gateway in known
     ]
 
@@ -325,7 +336,7 @@ _NOTHING = history.JournalStand(NO_JOURNAL, 0, [])
 
 
 def _receipt(
-    gateway: str, stand: history.JournalStand, aside: list[contract.SetAside], now: datetime
+    gateway: str, stand: history.JournalStand, aside: list[contract.SetAside], at: str
 ) -> contract.Receipt:
     return contract.Receipt(
         schema="receipt/1",
@@ -334,7 +345,7 @@ def _receipt(
         through=stand.through,
         also=[list(span) for span in stand.also],
         aside=aside,
-        at=contract.format_time(now),
+        at=at,
     )
 
 

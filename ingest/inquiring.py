@@ -1,4 +1,4 @@
-"""`python -m ingest ask` and `trace`: a wish to a gateway, and what became of a report."""
+"""`python -m ingest ask`, `trace` and `security-events`: what is asked about gateways."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ import argparse
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
+from ingest import queries
 from ingest.asking import ask_reading
 from ingest.entering import one_vehicle
 from ingest.exit_codes import DONE, FAULTS
 from ingest.printing import show
+from ingest.printing_security import security_events
 from ingest.printing_trace import traces
 from ingest.store.database import read
 from ingest.store.tracing import trace
@@ -17,7 +19,7 @@ from ingest.store.tracing import trace
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
-COMMANDS = frozenset({"ask", "trace"})
+COMMANDS = frozenset({"ask", "trace", "security-events"})
 
 
 def add_commands(
@@ -37,11 +39,19 @@ def add_commands(
     follow.add_argument("gateway", metavar="GATEWAY", help="the gateway's id")
     follow.add_argument("seq", metavar="SEQ", type=int, help="the report's number")
 
+    sub.add_parser(
+        "security-events", parents=[asking], help="what no well-behaved gateway does, and what to do"
+    )
+
 
 def run(engine: Engine, options: argparse.Namespace, now: datetime, request_id: str) -> int:
     """Do one of `COMMANDS`, print the answer and return the exit code."""
     if options.command == "trace":
         return _trace(engine, options, now)
+    if options.command == "security-events":
+        answer = security_events(queries.security_events(engine))
+        show("security-events", answer, options.as_of or now, as_json=options.json)
+        return DONE
     number, one = one_vehicle(engine, options.vehicle)
     want: Literal["fresh", "full"] = "full" if options.full else "fresh"
     void = ask_reading(engine, number, want, actor=options.by, now=now, request_id=request_id)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from gateway import contract
 from ingest.clock import Clock
 from ingest.domain.rate_limit import REPORTS_A_SECOND, RateLimit
-from ingest.handlers import FoldMemory, Incoming, receipts_for, store_batch
+from ingest.handlers import FoldMemory, Incoming, Outcome, receipts_for, store_batch
 from ingest.lanes import ONE_LANE, Lane
 from ingest.metrics import Metrics
 from ingest.store.database import is_trouble, read, write
@@ -32,8 +32,12 @@ if TYPE_CHECKING:
 
 STORE_WAIT_S = 15.0
 """How long a batch waits for the one before; longer than the database's own wait for a lock."""
+STUCK_S = 300.0
+"""A batch that takes longer will not come back: many times what the longest refold takes."""
 AT_ONCE = 100
 """Waiting messages stored in one go: what a message that comes meanwhile has to wait for."""
+NAMED_S = 60.0
+"""How long receipts name what was set aside; a gateway sends what is not receipted after that."""
 _TOPIC = re.compile(
     rf"{contract.ROOT}/([0-9a-f]{{2}})/([a-z0-9][a-z0-9-]{{0,31}})/(report|presence)"
 )
@@ -51,13 +55,17 @@ class Intake:
         lane: Lane = ONE_LANE,
         limit: RateLimit | None = None,
         seconds: Callable[[], float] = time.monotonic,
+        on_stuck: Callable[[str], None] = lambda _: None,
     ) -> None:
+        """`on_stuck` is told of a batch that will not come back: no other one can be stored."""
         self._engine, self._clock, self._metrics = engine, clock, metrics
         self._lane, self._limit, self._seconds = lane, limit or RateLimit(), seconds
-        self._storing = threading.Lock()
+        self._on_stuck = on_stuck
+        self._storing, self._begun_s = threading.Lock(), 0.0
         self._memory = FoldMemory()
         self._line: dict[str, None] | None = None  # who waits, in order; None: not asked yet
         self._due_s = 0.0
+        self._set_aside: dict[str, float] = {}
 
     def store(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
         """Commit a batch; return the receipts to send. Raises `StoreTrouble`."""
@@ -75,7 +83,13 @@ class Intake:
     def _alone(self, work: Callable[[], Sequence[Outgoing]]) -> Sequence[Outgoing]:
         # A write that is stuck is never doubled: whoever took over waits for its end.
         if not self._storing.acquire(timeout=STORE_WAIT_S):
-            raise StoreTrouble("the batch before is not stored yet")
+            stuck_s = self._seconds() - self._begun_s
+            words = f"the batch before has not come back for {stuck_s:.0f} s"
+            self._metrics.database_trouble(words)
+            if stuck_s > STUCK_S:
+                self._on_stuck(words)
+            raise StoreTrouble(words)
+        self._begun_s = self._seconds()
         try:
             return work()
         except Exception as error:
@@ -144,6 +158,14 @@ class Intake:
                 line[name] = None
         return receipts
 
+    def _aside(self, outcomes: Sequence[Outcome]) -> set[str]:
+        """The gateways of which something was set aside lately; a receipt may have been lost."""
+        now_s = self._seconds()
+        self._set_aside |= {o.gateway: now_s for o in outcomes if o.gateway and o.status == "aside"}
+        for name in [one for one, at in self._set_aside.items() if now_s - at > NAMED_S]:
+            del self._set_aside[name]
+        return set(self._set_aside)
+
     def _commit(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
         if not batch:
             return []
@@ -152,7 +174,7 @@ class Intake:
         outcomes = store_batch(self._engine, items, self._memory)
         committed, seconds = self._clock.now(), time.monotonic() - begun
         gateways = {o.gateway for o in outcomes if o.gateway and o.status != "presence"}
-        receipts = receipts_for(self._engine, gateways, self._clock.now())
+        receipts = receipts_for(self._engine, gateways, self._clock.now(), self._aside(outcomes))
         statuses, arrived = [o.status for o in outcomes], [one.received_at for one in batch]
         self._metrics.committed(statuses, arrived, committed, seconds, len(receipts))
         return [

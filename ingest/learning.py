@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -25,14 +25,12 @@ from ingest.domain.hindsight import (
 )
 from ingest.domain.learned import Learned, Record, fit_priors, records_of
 from ingest.domain.programs import Program
-from ingest.store import explaining, learning
+from ingest.store import depot_habits, explaining, learning
 from ingest.store.database import read, write
 from ingest.store.times import to_ms
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
-
-EVERY = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +46,20 @@ class Lessons:
 def learn_when_due(
     engine: Engine, as_of: datetime, programs: Mapping[str, Program]
 ) -> Lessons | None:
-    """`learn`, where the last time was a day ago or more; else None."""
+    """`learn`, where it was not done yet on this day (UTC); else None."""
     with read(engine) as connection:
         last = learning.learned_at(connection)
-    if last is not None and as_of - last < EVERY:
+    if last is not None and as_of.astimezone(UTC).date() <= last.date():
         return None
     return learn(engine, as_of, programs)
+
+
+def _air(engine: Engine, as_of: datetime) -> dict[str, Mapping[int, float]]:
+    found = {}
+    for one in queries.depots(engine):
+        with read(engine) as connection:
+            found[one.name] = depot_habits.air(connection, one.name, ZoneInfo(one.tz), as_of)
+    return found
 
 
 def learn(engine: Engine, as_of: datetime, programs: Mapping[str, Program]) -> Lessons:
@@ -81,7 +87,7 @@ def learn(engine: Engine, as_of: datetime, programs: Mapping[str, Program]) -> L
             continue
         if to_be_kept(number, since, to_ms(as_of)):
             kept.append((number, since, to_ms(as_of), said))
-    fresh = Learned(fit_priors(records), calibrations(scores))
+    fresh = Learned(fit_priors(records), calibrations(scores), _air(engine, as_of))
     with write(engine) as connection:
         learning.write_learned(connection, fresh, as_of)
         learning.keep_said(connection, kept)

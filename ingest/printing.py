@@ -176,7 +176,7 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     lines += [cycle_line(one) for one in found.cycles[:CYCLES_SHOWN]]
     lines += [
         f"{time(event.started_at)}  {words(event, said)}"
-        + (f", ended {time(event.ended_at)}" if event.ended_at else "")
+        + (f", ended {time(event.ended_at)}" if event.ended_at and event.kind != "clear" else "")
         for event in found.events
     ]
     return Answer([item], lines)

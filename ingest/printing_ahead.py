@@ -7,7 +7,7 @@ from typing import Any
 
 from gateway.facts import FULL_NAMES
 from ingest.domain.forecast import chance_words
-from ingest.domain.foresight import Forecast, MonitorForecast
+from ingest.domain.foresight import HORIZON, Forecast, MonitorForecast
 
 
 def ahead(said: Forecast) -> dict[str, Any]:
@@ -41,28 +41,28 @@ def ahead_lines(said: Forecast) -> list[str]:
     days = days_words(said.ready_50, said.ready_90) if said.monitors else ""  # else ready now
     lines = [f"{pad}{days}{_in_time(said.chance)}{said.reason}"]
     if said.repair_by is not None or said.chance_if_repaired_today is not None:
-        day = said.repair_by.isoformat() if said.repair_by else "no day left"
-        lines.append(f"{pad}repair by {day}. {said.repair_reason}")
+        when = f"repair by {said.repair_by}" if said.repair_by else "repair now"
+        lines.append(f"{pad}{when}: {said.repair_reason}")
     return lines
 
 
 def monitor_line(one: MonitorForecast) -> str:
     """One monitor in a line of text."""
     name = FULL_NAMES[one.monitor]
-    days = days_words(one.ready_50, one.ready_90)
-    return f"{'':>10}{name}: {days}{_in_time(one.chance)}{one.reason}"
+    days = days_words(one.ready_50, one.ready_90, "complete")
+    return f"{'':>10}{name}: {days}{_in_time(one.chance, 'complete')}{one.reason}"
 
 
-def days_words(half: date | None, most: date | None) -> str:
+def days_words(half: date | None, most: date | None, what: str = "ready") -> str:
     """'ready by 2026-12-03 (50%), 2026-12-09 (90%). '; '' where no day is known."""
     if half is None:
         return ""
-    late = most.isoformat() if most else "not within 120 days"
-    return f"ready by {half.isoformat()} (50%), {late} (90%). "
+    late = most.isoformat() if most else f"not within {HORIZON} days"
+    return f"{what} by {half.isoformat()} (50%), {late} (90%). "
 
 
-def _in_time(chance: float | None) -> str:
-    return "" if chance is None else f"Chance of being ready in time {chance_words(chance)}. "
+def _in_time(chance: float | None, what: str = "ready") -> str:
+    return "" if chance is None else f"Chance of being {what} in time {chance_words(chance)}. "
 
 
 def _days(half: date | None, most: date | None) -> dict[str, date | None] | None:

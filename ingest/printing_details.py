@@ -15,12 +15,12 @@ import msgspec
 from gateway.facts import FULL_NAMES
 from ingest.domain.cycles import Cycle
 from ingest.domain.dictionary import Explain
+from ingest.domain.miles import KM_PER_MILE
 from ingest.domain.monitor_tests import PASSED, monitor_name, name_of_test, outcome
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.printing_codes import meaning
 
-MILES_PER_KM = 1 / 1.609344
-"""1 mile = 1.609344 km, exactly (NIST SP 811, appendix B.9; from memory)."""
+MILES_PER_KM = 1 / KM_PER_MILE
 CYCLES_SHOWN = 10
 """Driving cycles in the text form; the JSON form has all of them."""
 _NOT_GIVEN = "not given"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from gateway.facts import FULL_NAMES
-from ingest.domain.drivers import DriverDay
+from ingest.domain.drivers import driver_words
 from ingest.domain.due_dates import Due
 from ingest.domain.inspections import Entry, Inspection, Withdrawn
 from ingest.domain.observed_lamp import ObservedLamp
@@ -85,12 +85,6 @@ def result_words(one: Inspection) -> str:
     tail = "; ".join(part for part in more if part)
     text = f"result {one.id}, {one.day}, {one.program}: {one.result.value}{told}"
     return f"{text}; {tail}" if tail else text
-
-
-def driver_words(one: DriverDay) -> str:
-    """'Pat, +1 555 0100, en, takes it home'."""
-    parts = (one.name, one.phone, one.language, "takes it home" if one.take_home else None)
-    return ", ".join(part for part in parts if part)
 
 
 def look_words(one: ObservedLamp) -> str:

@@ -17,8 +17,10 @@ from ingest.config import ConfigError, database_url, load_site
 from ingest.dictionary_file import load_dictionary
 from ingest.domain import out_of_area
 from ingest.domain.doubts import Doubt
+from ingest.domain.drivers import DriverDay
 from ingest.domain.due import step_by_cause, urgency
 from ingest.domain.due_dates import dues_of
+from ingest.domain.evap_season import season_words
 from ingest.domain.inspections import Inspection
 from ingest.domain.integrity import doubts
 from ingest.domain.lamp_choice import after_clear
@@ -88,6 +90,7 @@ __all__ = [
     "depot_lines",
     "depots",
     "doubts_of",
+    "drivers_now",
     "find_vehicle",
     "fleet_today",
     "forecast",
@@ -158,7 +161,7 @@ def standings(
         with read(engine) as connection:
             mine = replace(known, pictures=reading.pictures(connection, one.id))
             standing = _standing(one, mine, as_of, programs)
-            past = foreseeing.past(connection, standing, as_of)
+            past = foreseeing.past(connection, standing, shared, as_of)
         program = programs[one.program]
         ahead = foreseeing.forecast(standing, shared, program, past, as_of)
         yield replace(standing, forecast=ahead)
@@ -193,9 +196,6 @@ def _standing(one: Vehicle, known: _Known, as_of: datetime, programs: Programs) 
     today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
     dues = dues_of(one, programs, known.results.get(number, ()), today)
     away = out_of_area.standing(known.absences.get(number, ()), one.program, today)
-    if away is not None:
-        said = (*dues[0].reasons, out_of_area.words(away))
-        dues = (replace(dues[0], reasons=said), *dues[1:])
     verdict = judge(
         programs[one.program],
         one,
@@ -235,6 +235,7 @@ def record(
             return None
         known = _known(connection, as_of, vehicle_id)
         standing = _standing(one, known, as_of, programs)
+        shared = foreseeing.common(connection, as_of)
         cycles = cycle_log.newest_first(connection, vehicle_id)
         allowed = standing.verdict.allowed_incomplete
         explained = explaining.explanation(
@@ -245,19 +246,21 @@ def record(
             allowed,
             after_clear(programs[one.program], one.model_year),
             standing.need.deadline,
-            ZoneInfo(one.depot_tz),
+            one,
+            shared.learned,
             as_of,
         )
         picture = standing.picture
         if picture is not None and Monitor.EVAPORATIVE_SYSTEM in picture.incomplete():
             zone = ZoneInfo(one.depot_tz)
             today = as_of.astimezone(zone).date()
-            words = depot_habits.evap_season(connection, one.depot, zone, today, as_of)
-            explained = replace(explained, season=words)
+            air = shared.learned.air.get(one.depot)
+            if air is None:  # a new store has not looked back yet
+                air = depot_habits.air(connection, one.depot, zone, as_of)
+            explained = replace(explained, season=season_words(air, today))
         need = step_by_cause(standing.need, standing.verdict, explained.monitors)
         standing = replace(standing, need=need)
         events = explaining.episodes(connection, vehicle_id)
-        shared = foreseeing.common(connection, as_of)
         past = foreseeing.Past(events, cycles, explained.monitors)
         ahead = foreseeing.forecast(standing, shared, programs[one.program], past, as_of)
         standing = replace(standing, forecast=ahead)
@@ -305,6 +308,12 @@ def doubts_of(
     known = [(one.vehicle, one.picture) for one in standings]
     with read(engine) as connection:
         return tuple(doubting.doubts_since(connection, known, to_ms(since)))
+
+
+def drivers_now(engine: Engine, as_of: datetime) -> Mapping[int, tuple[DriverDay, ...]]:
+    """Who drives today, by vehicle id; today is each depot's own."""
+    with read(engine) as connection:
+        return driver_days.of_moment(connection, as_of)
 
 
 def depot_lines(engine: Engine, depot_name: str | None = None) -> tuple[str, ...]:

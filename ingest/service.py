@@ -37,7 +37,7 @@ log = logging.getLogger(__name__)
 CONNECT_S = 5.0
 ASKS_EVERY_S = 5
 LEARNING_LOOK_EVERY_S = 3600
-"""How often it is looked whether the last lesson is a day old: a restart puts none off."""
+"""How often it is looked whether the last lesson is of an earlier day: a restart puts none off."""
 LOOK_BACK = timedelta(minutes=2)
 """Reports heard so long before the look before are looked at once more."""
 CAUTION = (
@@ -91,7 +91,11 @@ class Service:
         self._mail: list[Channel] = [MailChannel(site.mail)] if site.mail else []
         self._log = LogChannel()
         self.metrics = Metrics()
-        self._intake = Intake(engine, clock, self.metrics, lane=lane, limit=limit)
+        self._intake = Intake(
+            engine, clock, self.metrics, lane=lane, limit=limit, on_stuck=self._give_up
+        )
+        self.gave_up = False
+        """Whether it stopped because only another process can go on."""
         self._programs = queries.load_programs(site.programs_dir)
         self.subscriber = self._subscriber(had_session=False)
         self._watchdog = Watchdog(self._next_loop, self._prepare)
@@ -218,6 +222,12 @@ class Service:
             had_session=had_session,
             on_session_lost=self._session_lost,
         )
+
+    def _give_up(self, why: str) -> None:
+        """A thread cannot be ended from outside, a process can: nothing acknowledged is lost."""
+        log.error("ingest ends, to be started again: %s", why)
+        self.gave_up = True
+        self._stop.set()
 
     def _session_lost(self) -> None:
         self.metrics.session_lost()

@@ -88,9 +88,13 @@ class Watchdog:
             if why is None:
                 continue
             log.error("the loop of ingest %s: another takes over", why)
-            self.restarts += 1
             self.loop.abandon()
-            self.loop = self._make(self.loop.had_session)
+            try:
+                self.loop = self._make(self.loop.had_session)
+            except Exception:  # a certificate is not there, say: tried again at the next look
+                log.exception("another loop could not be made")
+                continue
+            self.restarts += 1
             self._worker = self._new_worker()
             self._worker.start()
 

@@ -16,11 +16,11 @@ NO_DATE = "no date"
 def ahead_lines(said: Forecast, today: date) -> list[str]:
     """The forecast of the vehicle: its dates and chance, or why there are none; then repair by."""
     dates = ""
-    if said.ready_50 is not None and said.ready_50 > today:
-        dates = (
-            f"Ready by {us_date(said.ready_50, today)} with a chance of 50%, by "
-            f"{_day(said.ready_90, today)} with 90%. "
-        )
+    if said.ready_50 is not None and said.monitors:  # else it is ready now
+        late = f"with 90% not within {HORIZON} days"
+        if said.ready_90 is not None:
+            late = f"by {_day(said.ready_90, today)} with 90%"
+        dates = f"Ready by {_day(said.ready_50, today)} with a chance of 50%, {late}. "
     if said.chance is not None:
         dates += f"Chance of being ready in time: {chance_words(said.chance)}. "
     lines = [dates + said.reason]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, time, timedelta
 
 import streamlit as st
@@ -10,6 +11,7 @@ from dashboard import present
 from dashboard.views.board import Board, attempt, message, say
 from ingest import commands, queries
 from ingest.domain.alerts import ACKNOWLEDGE, TRANSITIONS, AlertState
+from ingest.domain.drivers import DriverDay, driver_words
 
 MOST_ALERTS = 60
 HOLD_DAYS = {"mil_on": 7, "monitor_stuck": 14, "gateway_silent": 30, "vin_differs": 7}
@@ -33,6 +35,7 @@ def _standing(board: Board, depot_name: str | None) -> None:
     found = queries.alerts(board.engine, now, depot_name=depot_name)
     waiting = [one for one in found if _can_acknowledge(one) and not one.held]
     others = [one for one in found if one not in waiting]
+    drivers = queries.drivers_now(board.engine, now) if found else {}
     say(
         f"{len(waiting)} waiting for an answer, {len(others)} answered or held. "
         f"Looked at {present.moment(now, board.zone, now)}."
@@ -41,20 +44,20 @@ def _standing(board: Board, depot_name: str | None) -> None:
     if not waiting:
         say("No alert waits for an answer.")
     for alert in waiting[:MOST_ALERTS]:
-        _card(board, alert)
+        _card(board, alert, drivers.get(alert.vehicle_id, ()))
     if len(waiting) > MOST_ALERTS:
         say(f"And {len(waiting) - MOST_ALERTS} more.")
     if others:
         st.subheader("Answered or held", anchor=False)
     for alert in others[:MOST_ALERTS]:
-        _card(board, alert)
+        _card(board, alert, drivers.get(alert.vehicle_id, ()))
 
 
 def _can_acknowledge(alert: queries.Alert) -> bool:
     return (AlertState(alert.state), ACKNOWLEDGE) in TRANSITIONS
 
 
-def _card(board: Board, alert: queries.Alert) -> None:
+def _card(board: Board, alert: queries.Alert, drivers: Sequence[DriverDay]) -> None:
     now, zone = board.clock(), board.zone_of(alert.depot)
     with st.container(border=True, key=f"alert_{alert.id}"):
         text, button = st.columns((6, 1), vertical_alignment="center")
@@ -62,6 +65,8 @@ def _card(board: Board, alert: queries.Alert) -> None:
             st.markdown(f"**{present.escape(present.alert_title(alert, zone, now))}**")
             say(alert.text)
             st.markdown(f"**Tell the driver:** {present.escape(alert.instruction)}")
+            if drivers:
+                say(f"Driver today: {'; '.join(map(driver_words, drivers))}.")
             st.caption(present.escape(present.alert_state(alert, zone, now)))
         if _can_acknowledge(alert):
             button.button(

@@ -28,6 +28,7 @@ _TURN = "turn"
 class Board:
     """The store, the programs, the chosen depot, who is asking, and the clock of the shell.
 
+    `who` is asked when something is done: a name typed just before a button is pressed counts.
     `dictionary` holds the fleet's own code meanings.
 
     `session` is unique to one browser session: request ids are made from it.
@@ -37,10 +38,15 @@ class Board:
     programs: Programs
     depot: DepotSettings
     depots: tuple[DepotSettings, ...]
-    actor: str
+    who: Callable[[], str]
     session: str
     clock: Callable[[], datetime]
     dictionary: Dictionary = EMPTY
+
+    @property
+    def actor(self) -> str:
+        """The name of the person at the board, as it stands now."""
+        return self.who()
 
     @property
     def zone(self) -> ZoneInfo:

@@ -14,6 +14,7 @@ from dashboard.views.board import Board, attempt, say, table
 from dashboard.views.inspection_rows import SEEN
 from gateway.facts import FULL_NAMES, Monitor
 from ingest import commands, queries
+from ingest.domain.drivers import driver_words
 from ingest.domain.inspections import Inspection, Result
 from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.vehicles import Vehicle
@@ -33,7 +34,7 @@ def show(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
     today = now.astimezone(zone).date()
     programs = board.programs
     if record.drivers:
-        say(f"Driver today: {'; '.join(map(inspection_rows.driver_words, record.drivers))}.")
+        say(f"Driver today: {'; '.join(map(driver_words, record.drivers))}.")
     st.subheader("Inspections due", anchor=False)
     table([inspection_rows.due_row(one, programs, today) for one in record.standing.dues])
     for due in record.standing.dues:
@@ -54,7 +55,7 @@ def show(board: Board, record: queries.VehicleRecord, now: datetime) -> None:
     enter_absences.show(board, record, today)
     enter_absences.show_withdrawn(board, record, now)
     if record.doubts:
-        st.subheader("Does not fit this vehicle's past", anchor=False)
+        st.subheader("Does not fit the vehicle list, or the vehicle's own past", anchor=False)
         table([inspection_rows.doubt_row(one, zone, now) for one in record.doubts])
 
 

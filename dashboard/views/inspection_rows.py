@@ -11,7 +11,6 @@ from dashboard.planning.explain import us_date
 from gateway.facts import FULL_NAMES
 from ingest.domain import out_of_area
 from ingest.domain.doubts import Doubt
-from ingest.domain.drivers import DriverDay
 from ingest.domain.due_dates import Due
 from ingest.domain.inspections import Entry, Inspection, Withdrawn
 from ingest.domain.observed_lamp import ObservedLamp
@@ -26,12 +25,6 @@ _WORDS = {seen: words for words, seen in SEEN.items()}
 def program_name(programs: Programs, name: str) -> str:
     """A program by its name on screen; its id where its file is gone."""
     return programs[name].short if name in programs else name
-
-
-def driver_words(one: DriverDay) -> str:
-    """'Pat, +1 555 0100, en, takes it home'."""
-    parts = (one.name, one.phone, one.language, "takes it home" if one.take_home else None)
-    return ", ".join(part for part in parts if part)
 
 
 def due_row(one: Due, programs: Programs, today: date) -> present.Row:

@@ -109,7 +109,10 @@ def _no_appointment(board: Board, today: queries.FleetToday) -> None:
     ]
     found.sort(key=lambda one: (one.need.days_left or 0, one.vehicle.unit))
     rows = [
-        {"Unit": one.vehicle.unit, "Test by": present.test_by(one, board.zone, today.as_of)}
+        {
+            "Unit": present.unit_words(one.vehicle),
+            "Test by": present.test_by(one, board.zone, today.as_of),
+        }
         for one in found
     ]
     table(rows, "Every vehicle that is due soon has an appointment.")
@@ -123,13 +126,14 @@ def _cannot_tell(board: Board, today: queries.FleetToday) -> None:
 
 
 def _does_not_fit(board: Board, today: queries.FleetToday) -> None:
-    st.subheader(f"Does not fit, now or in the last {DOUBT_DAYS} days", anchor=False)
     since = today.as_of - timedelta(days=DOUBT_DAYS)
     rows = [
         {"Unit": one.unit, **inspection_rows.doubt_row(doubt, board.zone, today.as_of)}
         for one, doubt in queries.doubts_of(board.engine, today.vehicles, since)
     ]
-    table(rows, "What the vehicles say fits the vehicle list and their own past.")
+    if rows:
+        st.subheader(f"Does not fit, now or in the last {DOUBT_DAYS} days", anchor=False)
+        table(rows)
 
 
 def _shared_causes(board: Board) -> None:

@@ -118,7 +118,7 @@ def _warm_ups(count: int | None) -> str:
 
 
 def _number(value: float | None, unit: str) -> str:
-    return "not answered" if value is None else f"{value:.4g}{unit}"
+    return "not answered" if value is None else f"{value:.3g}{unit}"
 
 
 def _miles(km: float | None) -> str:

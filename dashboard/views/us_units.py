@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from functools import partial
 
-MILES_PER_KM = 1 / 1.609344
+from ingest.domain.miles import KM_PER_MILE
+
+MILES_PER_KM = 1 / KM_PER_MILE
 PSI_PER_KPA = 0.1450377
 INCHES_OF_MERCURY_PER_KPA = 0.2952998
 INCHES_OF_WATER_PER_PA = 0.00401463

@@ -10,8 +10,10 @@ from types import MappingProxyType
 from typing import Literal
 
 from gateway.contract import LampBroadcast
-from gateway.facts import FULL_NAMES
+from gateway.facts import FULL_NAMES, Monitor
 from ingest.domain.codes import can_flash_lamp, kind, meaning
+from ingest.domain.completion import Beta
+from ingest.domain.completion_priors import PRIORS
 from ingest.domain.episodes import Episode, VehicleState
 from ingest.domain.picture import LIT, Picture
 from ingest.domain.stuck import stuck_monitors
@@ -98,12 +100,14 @@ STEADY = (
 NO_ACTION = "Nothing for the driver to do. Obey traffic law; no test drives on public roads."
 
 
-def conditions(state: VehicleState, as_of: datetime) -> list[Condition]:
+def conditions(
+    state: VehicleState, as_of: datetime, priors: Mapping[Monitor, Beta] = PRIORS
+) -> list[Condition]:
     """What deserves an alert at `as_of` (aware): a lamp on, and monitors not setting."""
     picture = state.picture
     lamp = lamp_condition(state)
     found = [] if lamp is None else [lamp]
-    for stuck in stuck_monitors(picture, state.open, as_of):
+    for stuck in stuck_monitors(picture, state.open, as_of, priors):
         found.append(
             Condition(
                 kind=STUCK,

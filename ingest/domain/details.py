@@ -15,6 +15,8 @@ from ingest.domain.observed import sane_ms
 from ingest.domain.picture import EcuPicture, Picture
 
 ANOTHER_TESTER = "another_tester"
+CLOCK_BEHIND_MS = 60_000
+"""A gateway's clock is told to be wrong from here on; less is the way of a receipt (a choice)."""
 
 
 def take_ecu_details(
@@ -75,6 +77,9 @@ def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> 
         picture.lamp_broadcasts_at = at
     if report.heard is not UNSET and (report.heard != "nothing" or picture.heard is None):
         picture.heard = report.heard
+    behind = report.clock_offset_ms
+    if behind is not UNSET:
+        picture.clock_behind_ms = behind if abs(behind) > CLOCK_BEHIND_MS else None
     before = picture.quiet == ANOTHER_TESTER
     # Silence is said anew in every reading: one that does not say it was taken out of silence.
     picture.quiet = None if report.quiet is UNSET else report.quiet

@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 Kind = Literal[
-    "software", "vin", "unrecorded_clear", "odometer", "counter", "fuel", "gvwr", "obd_type"
+    "software",
+    "vin",
+    "unrecorded_clear",
+    "odometer",
+    "counter",
+    "fuel",
+    "gvwr",
+    "obd_type",
+    "clock",
 ]
 
 

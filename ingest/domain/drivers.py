@@ -34,6 +34,12 @@ class DriverDay:
     take_home: bool = False
 
 
+def driver_words(one: DriverDay) -> str:
+    """'Pat, +1 555 0100, en, takes it home'."""
+    parts = (one.name, one.phone, one.language, "takes it home" if one.take_home else None)
+    return ", ".join(part for part in parts if part)
+
+
 def keep_from(today: date) -> date:
     """The first day whose entries are still kept."""
     return today - KEPT

@@ -13,6 +13,7 @@ from gateway.facts import FULL_NAMES
 from ingest.domain.codes import can_flash_lamp, meaning
 from ingest.domain.due_dates import Due
 from ingest.domain.explanation import WhyNot
+from ingest.domain.observed_lamp import LampFinding
 from ingest.domain.outcome import plural
 from ingest.domain.picture import Picture
 from ingest.domain.stuck_causes import Cause
@@ -21,6 +22,8 @@ from ingest.domain.verdict import Outcome, Verdict
 
 DEFAULT_HOURS = 1.0
 SOON_DAYS = 14
+_DARK = frozenset({LampFinding.DARK_AT_KEY_ON, LampFinding.DARK_WHILE_COMMANDED})
+_FIND_DARK = "Find why the lamp stays dark: bulb, fuse or wiring."
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +116,11 @@ def _work(
     verdict: Verdict, codes: list[str], left: int | None, unread: str | None
 ) -> tuple[float, str]:
     if verdict.outcome is Outcome.WOULD_FAIL:
-        what = ", ".join(codes) or "what the first reason names"
-        return repair_hours(codes), f"Repair {what}; do not just clear the codes."
+        dark = not _DARK.isdisjoint(verdict.observed)
+        named = f"Repair {', '.join(codes)}; do not just clear the codes." if codes else ""
+        steps = [named, _FIND_DARK if dark else ""]
+        step = " ".join(one for one in steps if one)
+        return repair_hours(codes), step or "Repair what the first reason names."
     if verdict.outcome is Outcome.NOT_READY:
         if not verdict.incomplete:  # too little operation since codes were cleared
             return 0.0, "Drive normally. Do not clear codes."

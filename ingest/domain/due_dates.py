@@ -24,6 +24,7 @@ from ingest.domain.due_calendar import (
     own_calendar,
 )
 from ingest.domain.inspections import Inspection, Open, standing
+from ingest.domain.program_scope import fuel_of
 from ingest.domain.programs import Program
 from ingest.domain.us_days import us_day
 from ingest.domain.vehicles import Vehicle
@@ -59,7 +60,7 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
     stand = standing(history, program.name, today)
     candidates = _candidates(vehicle, program, stand, today)
     found = sorted(candidates, key=lambda one: one[0])
-    reasons = [f"{us_day(day)}: {why}" for day, why in found]
+    reasons = [f"{us_day(day)}: {why}." for day, why in found]
     due = found[0][0] if found else None
     if due is None:
         reasons.append("No due date is known: enter it in the vehicle list, or the last result.")
@@ -81,6 +82,8 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
             f"{us_day(test_by)}: too early to count, the window opens {us_day(opens)}: "
             "ask the agency before the lay-up."
         )
+    if due is not None:
+        reasons += _not_asked(vehicle, program, due)
     if due is not None and vehicle.lease_end is not None and vehicle.lease_end <= due:
         reasons.append(
             f"{us_day(vehicle.lease_end)}: the lease ends before it is due: settle with "
@@ -143,6 +146,18 @@ def _states() -> frozenset[str]:
 @cache
 def _calendar(state: str, year: int) -> holidays.HolidayBase:
     return holidays.country_holidays("US", subdiv=state, years=year)
+
+
+def _not_asked(vehicle: Vehicle, program: Program, due: date) -> Iterator[str]:
+    """A day that the list or the calendar gives, and the program asks no test on."""
+    fuel, run = fuel_of(vehicle), vehicle.odometer_mi
+    row = program.exemption(vehicle, fuel, due.year, run)
+    if row is not None:
+        which = "test" if row.of == "program" else "periodic test"
+        yield (
+            f"{us_day(due)}: the program asks no {which} of this vehicle in {due.year} "
+            f"({row.what}; {row.source}): check the day in the list."
+        )
 
 
 def _candidates(

@@ -36,7 +36,7 @@ from ingest.domain.observed import Anchor, moved, observe
 from ingest.domain.parts import continues, joined
 from ingest.domain.picture import UNREAD, EcuPicture, Picture
 
-FOLD_VERSION = 8
+FOLD_VERSION = 9
 """Counted up with every change of what is folded: states of another one are folded again."""
 Kind = Literal[
     "mil_on", "code", "not_complete", "clear", "another_tester", "software_changed", "counter_fell"

@@ -26,11 +26,13 @@ class LateThisMonth:
         """In one or two sentences."""
         if not self.counted and not self.not_told:
             return "No inspection is due this month."
-        total = plural(self.counted, "inspection")
-        text = f"Expected late this month: {_about(self.expected)} of {total} due"
-        text += f", {self.overdue} of them overdue now." if self.overdue else "."
+        ahead = self.counted - self.overdue
+        parts = [f"{self.overdue} overdue now"] if self.overdue else []
+        if ahead:
+            parts.append(f"{_about(self.expected - self.overdue)} of the {ahead} still due")
+        text = f"Expected late this month: {' and '.join(parts) or 'not known'}."
         if self.not_told:
-            text += f" Of {self.not_told} more that are due it cannot be told."
+            text += f" Of {plural(self.not_told, 'more vehicle')} due it cannot be told."
         return text
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from gateway.facts import Monitor
 from ingest.domain.clear_causes import ClearFinding, explain_clear
+from ingest.domain.completion import Beta
+from ingest.domain.completion_priors import PRIORS
 from ingest.domain.cycles import Cycle
 from ingest.domain.episodes import Episode
 from ingest.domain.lamp_options import Advice
@@ -58,11 +60,15 @@ def set_back_at(monitor: Monitor, picture: Picture, events: Sequence[Episode]) -
 
 
 def why_not(
-    picture: Picture, events: Sequence[Episode], cycles: Sequence[Cycle], as_of: datetime
+    picture: Picture,
+    events: Sequence[Episode],
+    cycles: Sequence[Cycle],
+    as_of: datetime,
+    priors: Mapping[Monitor, Beta] = PRIORS,
 ) -> tuple[WhyNot, ...]:
     """Every monitor that is counted and not complete, with its causes."""
     still_open = [one for one in events if one.ended_at is None]
-    stuck = {one.monitor: one.reason for one in stuck_monitors(picture, still_open, as_of)}
+    stuck = {one.monitor: one.reason for one in stuck_monitors(picture, still_open, as_of, priors)}
     found = []
     for monitor in picture.incomplete():
         since = set_back_at(monitor, picture, events)
@@ -82,6 +88,7 @@ def explain(
     allowed: int | None,
     lamp: Advice | None,
     as_of: datetime,
+    priors: Mapping[Monitor, Beta] = PRIORS,
 ) -> Explanation:
     """Explain one vehicle at `as_of` (aware). `repairs` are the newest first."""
     in_use = {
@@ -91,7 +98,7 @@ def explain(
     }
     clears = [one for one in events if one.kind == "clear"]
     return Explanation(
-        monitors=why_not(picture, events, cycles, as_of),
+        monitors=why_not(picture, events, cycles, as_of, priors),
         allowance=allowance_advice(picture.incomplete(), allowed),
         clears=tuple(explain_clear(one, events, repairs, in_use) for one in reversed(clears)),
         repairs=tuple(repairs),

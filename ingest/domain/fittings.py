@@ -97,6 +97,13 @@ def _own(
         return []
     if still is not None:
         _keep(after, _ended(still, start))
+    # An earlier fitting said again as it was: it goes on, and what came after was a wrong entry.
+    again = next(
+        (span for span in before if (span.gateway, span.start) == (one.gateway, start)), None
+    )
+    if again is not None:
+        _keep(after, (again, replace(again, end=one.end)))
+        return []
     return [Span(one.vehicle_id, one.gateway, start, one.end)]
 
 

@@ -7,6 +7,7 @@ are still to come are not forecast.
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -37,6 +38,7 @@ from ingest.domain.forecast import (
 from ingest.domain.hindsight import VEHICLE, Said
 from ingest.domain.lamp_options import AfterClear
 from ingest.domain.learned import NOTHING_LEARNED, Learned
+from ingest.domain.outcome import plural
 from ingest.domain.picture import Picture
 from ingest.domain.repair_by import TEST_DAYS, repair_by, wanted_chance
 from ingest.domain.stuck_causes import Cause
@@ -52,6 +54,7 @@ FEW_CYCLES = 5
 """Fewer driving cycles, and an assumed prior: not enough data (method note; X)."""
 HELD_UP = 0.9
 """A code that weighs so much among the causes holds the monitor up (X)."""
+EVAP = Monitor.EVAPORATIVE_SYSTEM
 NOT_DRIVING = ("in shop", "down", "not in use")
 
 
@@ -93,7 +96,8 @@ NOT_LOOKED_AHEAD = Forecast(None, None, None, "Not looked ahead.")
 class Facts:
     """What a forecast rests on. `events` in order of start, `cycles` the newest first, `whys` the
     causes of each monitor not complete, `in_bays` its appointments, `retest` the monitors that a
-    retest wants, `has_spare` None where the list names no spares.
+    retest wants, `has_spare` None where the list names no spares, `evap_from` the day before which
+    the air is unsuited for the evaporative monitor.
     """
 
     vehicle: Vehicle
@@ -108,6 +112,7 @@ class Facts:
     after: AfterClear = field(default_factory=AfterClear)
     retest: frozenset[Monitor] = frozenset()
     has_spare: bool | None = None
+    evap_from: date | None = None
 
 
 def foresee(facts: Facts, learned: Learned = NOTHING_LEARNED) -> Forecast:
@@ -127,6 +132,7 @@ def foresee(facts: Facts, learned: Learned = NOTHING_LEARNED) -> Forecast:
 
 
 _NO_REPAIR = "No repair is needed."
+_Repair = tuple[date | None, str, float | None]
 
 
 def _today(facts: Facts) -> date:
@@ -149,14 +155,19 @@ class _Case:
         self.ahead = outlook(rate, self.today, hour, days, plan)
         self.draws: Draws = fixed_draws()
         self.stands_still = facts.vehicle.state in NOT_DRIVING
+        self.seasonal = {one.monitor for one in facts.whys if self._waits_for_the_season(one)}
 
     def forecast(self) -> Forecast:
-        held = {one.monitor: words for one in self.facts.whys if (words := held_up(one))}
+        held = {
+            one.monitor: words
+            for one in self.facts.whys
+            if one.monitor not in self.seasonal and (words := held_up(one))
+        }
         waiting = [one for one in self.facts.verdict.incomplete if one not in CONTINUOUS]
         own = {one: self._evidence(one) for one in waiting}
         chances = {one: self._chance(one, own[one]) for one in waiting if one not in held}
         thin = [one for one in chances if self._thin(one, own[one])]
-        needed = driving_needed(chances, self.rate.shape, self.draws)
+        needed = self._after_the_season(driving_needed(chances, self.rate.shape, self.draws))
         needed |= blocked(held, self.draws)
         monitors = tuple(
             self._monitor(one, needed[one], own[one], chances.get(one), held.get(one), one in thin)
@@ -172,13 +183,37 @@ class _Case:
         failing = self.facts.verdict.outcome is Outcome.WOULD_FAIL
         stuck_out = every is not None and not np.isfinite(every).any()
         whole_words = self._whole_words(failing, stuck_out, held, thin, every)
-        repair = self._repair(waiting) if failing or stuck_out else (None, _NO_REPAIR, None)
+        repair: _Repair = (None, _NO_REPAIR, None)
+        if failing or stuck_out:
+            repair = self._repair(waiting, clears=failing)
         if whole_words is not None or every is None:
             return Forecast(None, None, None, whole_words or "", *repair, monitors, said)
         chances_by_day[VEHICLE] = self._raw(ready(every))
         chance, half, most = self._days(ready(every), VEHICLE)
-        words = self._basis(VEHICLE)
+        words = self._basis(VEHICLE) + self._season_words(waiting)
         return Forecast(chance, half, most, words, *repair, monitors, said)
+
+    # ------------------------------------------------------------------------- the season
+    def _waits_for_the_season(self, why: WhyNot) -> bool:
+        """Whether it is the air alone that keeps it waiting: no repair would help."""
+        first = why.causes[0].cause if why.causes else None
+        return why.monitor is EVAP and first is Cause.AMBIENT and self.facts.evap_from is not None
+
+    def _after_the_season(self, needed: dict[Monitor, Floats]) -> dict[Monitor, Floats]:
+        """The same with the evaporative monitor's driving counted from when the air suits."""
+        begins = self.facts.evap_from
+        if begins is None or EVAP not in needed:
+            return needed
+        before = self.morning + (begins - self.today).days - 1
+        beyond = before >= float(self.ahead.at[-1])
+        return needed | {EVAP: needed[EVAP] + (np.inf if beyond else self.ahead.done(before))}
+
+    def _season_words(self, monitors: Sequence[Monitor]) -> str:
+        begins = self.facts.evap_from
+        if begins is None or EVAP not in monitors:
+            return ""
+        name = calendar.month_name[begins.month]
+        return f" Evaporative system: not before about {name}, until then the air is unsuited."
 
     # ------------------------------------------------------------------------- what is known
     def _waited(self, monitor: Monitor) -> int:
@@ -196,7 +231,9 @@ class _Case:
         return told if told is not None else seen_waits(monitor, self.facts.events)
 
     def _chance(self, monitor: Monitor, own: Evidence) -> Beta:
-        return own.chance(self.learned.prior(self.facts.vehicle, monitor), self._waited(monitor))
+        # Driving cycles in unsuited air say nothing of those to come.
+        waited = 0 if monitor in self.seasonal else self._waited(monitor)
+        return own.chance(self.learned.prior(self.facts.vehicle, monitor), waited)
 
     def _thin(self, monitor: Monitor, own: Evidence) -> bool:
         prior = self.learned.prior(self.facts.vehicle, monitor)
@@ -242,10 +279,12 @@ class _Case:
             words = "Not enough data: no completions of its own, and none of its fleet yet."
             return MonitorForecast(monitor, None, None, None, words)
         by_due, half, most = self._days(ready(needed), monitor.value)
+        uncounted = ", in unsuited air" if monitor in self.seasonal else ""
         words = (
             f"Completes in about {chance.mean:.0%} of driving cycles "
-            f"({self._waited(monitor)} so far without). Rests on {own.basis}; start value "
-            f"{chance.basis}; {self._held(monitor.value).basis}."
+            f"({self._waited(monitor)} so far without{uncounted}). Rests on {own.basis}; "
+            f"start value ({chance.basis}); {self._held(monitor.value).basis}."
+            f"{self._season_words([monitor])}"
         )
         return MonitorForecast(monitor, by_due, half, most, words)
 
@@ -260,7 +299,8 @@ class _Case:
         if failing:
             return "Not ready until it is repaired: see repair by."
         if stuck_out:
-            return " ".join(held.values())
+            names = ", ".join(FULL_NAMES[one] for one in held)
+            return f"No date until what holds them up is put right: {names}."
         if every is None:
             return "Not forecast: what is missing is not a monitor; see the expected result."
         if self.stands_still:
@@ -286,8 +326,8 @@ class _Case:
         )
 
     # ------------------------------------------------------------------------- repair by
-    def _repair(self, waiting: Sequence[Monitor]) -> tuple[date | None, str, float | None]:
-        """The last day for the repair: codes taken as cleared by it, every monitor set back."""
+    def _repair(self, waiting: Sequence[Monitor], *, clears: bool) -> _Repair:
+        """The last day for the repair: `clears` says that codes are, so that all are set back."""
         due = self.due_days
         if due is None:
             return None, "No due date is known.", None
@@ -295,11 +335,13 @@ class _Case:
             return None, "The due date leaves no day for a repair and a test.", 0.0
         monitors = self.picture.monitors()
         every = [one for one in Monitor if one in monitors and one not in CONTINUOUS]
+        if not clears:
+            every = [one for one in every if one in waiting]
         fresh = {
             one: self._evidence(one).chance(self.learned.prior(self.facts.vehicle, one), 0.0)
             for one in every
         }
-        needed = driving_needed(fresh, self.rate.shape, self.draws)
+        needed = self._after_the_season(driving_needed(fresh, self.rate.shape, self.draws))
         rule = self._rule()
         if self.facts.after.permanent_counts:
             own = (monitor_of_code(code, every) for code in self.picture.codes("confirmed") or ())
@@ -313,7 +355,11 @@ class _Case:
         wanted, why = wanted_chance(self.facts.vehicle.hold_reason, self.facts.has_spare)
         after = None if waits is None else ready(waits)
         found = repair_by(after, self.ahead, self.morning, due, wanted, self._held(VEHICLE))
-        basis = f"Taken as clearing the codes: {len(every)} monitors start over."
+        basis = (
+            f"Taken as clearing the codes: {plural(len(every), 'monitor')} start over."
+            if clears
+            else f"{plural(len(every), 'monitor')} still to complete after it; do not clear codes."
+        )
         if found.days is None:
             left = f"a repair today gives {chance_words(found.chance_today)}"
             words = f"No day is left with {why} of being ready in time: {left}. {basis}"

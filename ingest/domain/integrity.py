@@ -15,14 +15,13 @@ from ingest.domain.contradictions import SLACK_KM
 from ingest.domain.doubts import Doubt
 from ingest.domain.episodes import Episode
 from ingest.domain.listed_doubts import listed_doubts
+from ingest.domain.miles import KM_PER_MILE
 from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
 from ingest.domain.vehicles import Vehicle
 
 EVENTS = ("software_changed", "clear", "counter_fell")
 """The kinds of event that a doubt may rest on."""
-KM_PER_MILE = 1.609344
-"""NIST Special Publication 811, appendix B: exact."""
 
 
 def doubts(
@@ -36,7 +35,7 @@ def doubts(
     found.sort(key=lambda one: -(one.at or 0))
     now = list(listed_doubts(vehicle, picture))
     if picture is not None:
-        now = [*_vin(vehicle, picture), *_odometer(vehicle, picture), *now]
+        now = [*_vin(vehicle, picture), *_clock(picture), *_odometer(vehicle, picture), *now]
     return (*now, *found)
 
 
@@ -49,6 +48,20 @@ def _vin(vehicle: Vehicle, picture: Picture) -> Iterator[Doubt]:
             f"The VIN read, {read}, is not that of the vehicle list, {vehicle.vin}: such readings "
             "are kept apart.",
             "Which vehicle the gateway sits in, and whether the controller came from another one.",
+        )
+
+
+def _clock(picture: Picture) -> Iterator[Doubt]:
+    behind = picture.clock_behind_ms
+    if behind is not None:
+        way = "behind" if behind > 0 else "ahead of"
+        yield Doubt(
+            "clock",
+            None,
+            f"The gateway's clock is {abs(behind) / 60_000:,.0f} min {way} the clock here, by the "
+            "last receipt: times of its readings may be wrong by as much.",
+            "The clock and time service of the gateway (`python -m gateway check` there), and "
+            "those of the computer that runs ingest.",
         )
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from gateway.facts import CONTINUOUS
+from gateway.facts import CONTINUOUS, Monitor
+from ingest.domain.completion import Beta
 from ingest.domain.completion_priors import PRIORS
 from ingest.domain.cycles import Cycle
-from ingest.domain.driving_rate import MIN_DAYS, WINDOW_DAYS, driving_rate, outlook
+from ingest.domain.driving_habit import habit
+from ingest.domain.driving_rate import MIN_DAYS, outlook
 from ingest.domain.lamp_options import Advice, AfterClear, Situation, choose
 from ingest.domain.picture import Picture
 from ingest.domain.programs import Program
@@ -29,6 +31,7 @@ def lamp_choice(
     due: date | None,
     zone: ZoneInfo,
     as_of: datetime,
+    priors: Mapping[Monitor, Beta] = PRIORS,
 ) -> Advice | None:
     """Both ways for the code that lit the MIL; None without a lit MIL, a due day ahead or enough
     days of driving. The code whose monitor seldom runs decides where there are several.
@@ -37,16 +40,15 @@ def lamp_choice(
     local = as_of.astimezone(zone)
     if not codes or not picture.mil() or due is None or allowed is None or due < local.date():
         return None
-    daily = _daily(cycles, local.date(), zone)
-    if len(daily) < MIN_DAYS:
+    rate = habit(cycles, local.date(), zone)
+    if rate.days < MIN_DAYS:
         return None
     fixed = {code for one in repairs for code in one.codes}
     counted = [one for one in picture.monitors() if one not in CONTINUOUS]
-    chances = {one: own_chance(one, picture, PRIORS[one]) for one in counted}
+    chances = {one: own_chance(one, picture, priors[one]) for one in counted}
     behind = [monitor_of_code(code, counted) for code in codes]
     seldom = [one for one in behind if one in chances]
     frames = {f.code for ecu in picture.ecus.values() for f in ecu.freeze_frames or ()}
-    rate = driving_rate(daily, local.date())
     ahead = outlook(rate, local.date(), local.hour + local.minute / 60, OUTLOOK_DAYS)
     situation = Situation(
         chances=chances,
@@ -87,12 +89,3 @@ def after_clear(program: Program, model_year: int) -> AfterClear:
         if one.counter == "warm_ups":
             warm_ups = one.at_least
     return AfterClear(counts, warm_ups, tuple(words))
-
-
-def _daily(cycles: Sequence[Cycle], today: date, zone: ZoneInfo) -> list[float]:
-    """Driving cycles of each of the last days before today, oldest first, from the first known."""
-    days = [
-        (today - datetime.fromtimestamp(one.started_at / 1000, zone).date()).days for one in cycles
-    ]
-    span = min(WINDOW_DAYS, max(days, default=0))
-    return [float(days.count(ago)) for ago in range(span, 0, -1)]

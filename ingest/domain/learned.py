@@ -22,6 +22,7 @@ from ingest.domain.picture import Picture
 from ingest.domain.vehicles import Vehicle
 
 WHOLE_FLEET = ""
+DOUBTED = PRIORS[Monitor.EVAPORATIVE_SYSTEM].a
 
 
 def family_of(vehicle: Vehicle) -> str:
@@ -31,10 +32,13 @@ def family_of(vehicle: Vehicle) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """`priors` by family ("" is the whole fleet) and monitor; `calibrations` by monitor."""
+    """`priors` by family ("" is the whole fleet) and monitor; `calibrations` by monitor; `air` by
+    depot and month: the share of cold starts whose air suits the evaporative monitor.
+    """
 
     priors: Mapping[str, Mapping[Monitor, Beta]] = field(default_factory=dict)
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)
+    air: Mapping[str, Mapping[int, float]] = field(default_factory=dict)
 
     def prior(self, vehicle: Vehicle, monitor: Monitor) -> Beta:
         """The prior of the vehicle's family, else of the fleet, else the assumed one."""
@@ -43,6 +47,24 @@ class Learned:
             if found is not None:
                 return found
         return PRIORS[monitor]
+
+    def priors_of(self, vehicle: Vehicle) -> Mapping[Monitor, Beta]:
+        """The prior of every monitor that waits."""
+        return {one: self.prior(vehicle, one) for one in PRIORS}
+
+    def cautious(self, vehicle: Vehicle) -> Mapping[Monitor, Beta]:
+        """The priors by which a monitor is said not to set: the same, held in more doubt.
+
+        Season, route and tank of one vehicle differ from its family's: a learned prior counts for
+        no more completions than the most doubtful of the assumed ones (X).
+        """
+        return {one: _doubted(prior) for one, prior in self.priors_of(vehicle).items()}
+
+
+def _doubted(prior: Beta) -> Beta:
+    if "assumption" in prior.basis or prior.a <= DOUBTED:
+        return prior
+    return Beta(DOUBTED, prior.b * DOUBTED / prior.a, prior.basis)
 
 
 NOTHING_LEARNED = Learned()
@@ -100,9 +122,10 @@ def encode(learned: Learned) -> str:
 def decode(text: str) -> Learned:
     """From JSON text. Raises msgspec.ValidationError for another shape."""
     plain: Any = msgspec.json.decode(text, type=_Kept)
-    return Learned(plain.priors, plain.calibrations)
+    return Learned(plain.priors, plain.calibrations, plain.air)
 
 
 class _Kept(msgspec.Struct):
     priors: dict[str, dict[Monitor, Beta]]
     calibrations: dict[str, Calibration]
+    air: dict[str, dict[int, float]] = {}

@@ -65,7 +65,8 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
 
     `heard_at` is the last reading with any ECU in it, or with a language we do not read;
     `last_seen_at` the last report at all. `heard` is what the vehicle last spoke, `quiet` why its
-    gateway keeps silent (until `quiet_until`). `live`, `implausible` and `lamp_broadcasts` are of
+    gateway keeps silent (until `quiet_until`), `clock_behind_ms` how far its clock is from ours
+    where that matters. `live`, `implausible` and `lamp_broadcasts` are of
     the last reading that asked, at their own times.
     `counters_at` is when a counter since clear was last read, `boot` the journal and restart of
     the gateway that took the last reading.
@@ -105,6 +106,7 @@ class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
     heard: str | None = None
     quiet: str | None = None
     quiet_until: int | None = None
+    clock_behind_ms: int | None = None
 
     def mil(self) -> bool | None:
         """Whether any ECU commands the lamp; None when none ever said."""

@@ -66,6 +66,6 @@ def _between_readings(episode: Episode) -> bool:
 
 
 def _begin(episode: Episode) -> int:
-    """When the last reading before it was; its own moment where that is not known."""
-    before = episode.details.get("not_before")
-    return episode.started_at if before is None else int(before)
+    """When the last reading before it was: 0 where there was none, else its own moment."""
+    before = episode.details.get("not_before", episode.started_at)
+    return 0 if before is None else int(before)

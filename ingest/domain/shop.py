@@ -37,6 +37,8 @@ class Technician:
 
 
 MAX_BAY = 32
+QUARTER = 15
+"""Bays are planned in quarters of an hour: hours begin and end on one."""
 
 
 def _text(text: str) -> str:
@@ -58,7 +60,10 @@ def _show_names(names: tuple[str, ...]) -> str:
 def _clock(text: str) -> time:
     if len(text) != len("07:00"):
         raise ValueError(text)
-    return time.fromisoformat(text)
+    at = time.fromisoformat(text)
+    if at.minute % QUARTER:
+        raise ValueError(text)
+    return at
 
 
 def _show_clock(at: time) -> str:
@@ -73,6 +78,7 @@ def _show_days(days: tuple[date, ...]) -> str:
     return "; ".join(map(date.isoformat, days))
 
 
+_HOURS = "HH:MM, on a quarter of an hour"
 _LIST = "names with ; between them, each once and at most 32 characters"
 
 DEPOT_COLUMNS = (
@@ -83,8 +89,8 @@ DEPOT_COLUMNS = (
         "weekdays", "Open days", parse_weekdays, "days such as Mon-Fri or Mon Wed Sat",
         required=True, show=show_weekdays,
     ),
-    Column("opens", "Opens", _clock, "HH:MM", required=True, show=_show_clock),
-    Column("closes", "Closes", _clock, "HH:MM", required=True, show=_show_clock),
+    Column("opens", "Opens", _clock, _HOURS, required=True, show=_show_clock),
+    Column("closes", "Closes", _clock, _HOURS, required=True, show=_show_clock),
     Column(
         "closed_days", "Closed days", _days, "YYYY-MM-DD, with ; between several",
         show=_show_days, length=10_000,

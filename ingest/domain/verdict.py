@@ -16,6 +16,7 @@ from gateway.facts import FULL_NAMES, Ignition, Monitor
 from ingest.domain import out_of_area, verdict_codes, verdict_counts, verdict_scope
 from ingest.domain.check_by_eye import eyes
 from ingest.domain.contradictions import contradictions, dropped, ignition_told
+from ingest.domain.miles import KM_PER_MILE
 from ingest.domain.observed_lamp import LampFinding, ObservedLamp, compare
 from ingest.domain.out_of_area import OutOfArea
 from ingest.domain.outcome import (
@@ -118,7 +119,7 @@ class _Case:
         """
         run: float | None = self.vehicle.odometer_mi
         if picture is not None and picture.odometer_km is not None:
-            run = max(run or 0.0, picture.odometer_km / verdict_codes.KM_PER_MILE)
+            run = max(run or 0.0, picture.odometer_km / KM_PER_MILE)
         row = self.program.exemption(self.vehicle, self.fuel, year, run)
         if row is None:
             return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
+from ingest.domain.miles import KM_PER_MILE
 from ingest.domain.observed_lamp import LampFinding, ObservedLamp
 from ingest.domain.outcome import LAMP_NAME, Finding, Outcome, Reason, cited_reason, our_reason
 from ingest.domain.picture import Picture
@@ -12,8 +13,6 @@ from ingest.domain.program_codes import Counter, PermanentCodes
 from ingest.domain.programs import Program
 from ingest.domain.us_days import us_day
 
-KM_PER_MILE = 1.609344
-"""International mile (NIST SP 811, Appendix B; A)."""
 COUNTER_WORDS: Mapping[Counter, str] = MappingProxyType(
     {"warm_ups": "warm-ups", "miles": "miles", "minutes": "minutes"}
 )

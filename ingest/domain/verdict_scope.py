@@ -21,7 +21,7 @@ def outside(found: Covered, vehicle: Vehicle, fuel: Fuel) -> Reason | None:
     if limit is None:
         return None
     if found.why == "weight" and isinstance(limit, Scope):
-        text = f"{vehicle.gvwr_lb} lb GVWR: the program covers {_weights(limit)}."
+        text = f"{vehicle.gvwr_lb:,} lb GVWR: the program covers {_weights(limit)}."
         return cited_reason(text, f"GVWR {vehicle.gvwr_lb} lb", limit)
     if found.why == "year" and isinstance(limit, Scope):
         year = vehicle.model_year
@@ -39,8 +39,8 @@ def outside(found: Covered, vehicle: Vehicle, fuel: Fuel) -> Reason | None:
 def _weights(group: Scope) -> str:
     low, high = group.gvwr_over_lb, group.gvwr_up_to_lb
     if low is None:
-        return f"up to {high} lb"
-    return f"above {low} lb" if high is None else f"{low + 1} to {high} lb"
+        return f"up to {high:,} lb"
+    return f"above {low:,} lb" if high is None else f"{low + 1:,} to {high:,} lb"
 
 
 def exempt(row: Exemption, vehicle: Vehicle, year: int) -> Reason:

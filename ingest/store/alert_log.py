@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, select
 
 from ingest.domain import alerts as rules
 from ingest.domain.alerts import AlertState, Condition
@@ -155,8 +155,7 @@ def open_alerts(connection: Connection, rows: Sequence[dict[str, Any]], now: int
     """Store new alerts, each with its first event."""
     if not rows:
         return
-    statement = insert(alert).returning(alert.c.id, sort_by_parameter_order=True)
-    ids = connection.execute(statement, list(rows)).scalars().all()
+    ids = bulk.insert_numbered(connection, alert, rows)
     events = [
         {
             "alert_id": alert_id,

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from ingest.domain.cycles import Cycle, Key
 from ingest.store import bulk
-from ingest.store.schema import driving_cycle, vehicle
+from ingest.store.schema import driving_cycle
 
 Cycles = Mapping[Key, Cycle]
 """The driving cycles of one vehicle by the reading that brought them."""
@@ -60,16 +60,6 @@ def newest_first(
 ) -> tuple[Cycle, ...]:
     """The driving cycles of a vehicle (observed since then; epoch ms), the last one ended first."""
     return tuple(_read(connection, vehicle_id, since))
-
-
-def of_depot(connection: Connection, depot: str, start: int, end: int) -> Iterable[Cycle]:
-    """The driving cycles of all vehicles of a depot that were observed in a span (epoch ms)."""
-    query = (
-        select(driving_cycle.c.summary)
-        .join(vehicle, vehicle.c.id == driving_cycle.c.vehicle_id)
-        .where(vehicle.c.depot == depot, driving_cycle.c.observed_at.between(start, end))
-    )
-    return [_decoder.decode(text) for text in connection.execute(query).scalars()]
 
 
 def _read(connection: Connection, vehicle_id: int, since: int | None = None) -> Iterable[Cycle]:

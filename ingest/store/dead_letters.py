@@ -26,8 +26,11 @@ class DeadLetter:
     received_at: int
 
 
-def set_aside(connection: Connection, letter: DeadLetter) -> None:
-    """Store a payload; the same bytes on the same topic are counted, not stored again."""
+def set_aside(connection: Connection, letter: DeadLetter) -> bool:
+    """Store a payload, or count it where the same bytes came on the same topic before.
+
+    Returns whether it is new.
+    """
     topic_digest = contract.digest(letter.topic.encode("utf-8", "surrogatepass"))
     digest = contract.digest(letter.body)
     same = (dead_letter.c.topic_digest == topic_digest) & (dead_letter.c.digest == digest)
@@ -41,7 +44,7 @@ def set_aside(connection: Connection, letter: DeadLetter) -> None:
         )
     )
     if seen.rowcount:
-        return
+        return False
     row = {
         "topic": storable(letter.topic),
         "topic_digest": topic_digest,
@@ -54,6 +57,7 @@ def set_aside(connection: Connection, letter: DeadLetter) -> None:
         "times_seen": 1,
     }
     connection.execute(insert(dead_letter), [row])
+    return True
 
 
 def storable(text: str) -> str:
@@ -69,20 +73,20 @@ def note_security(
     connection.execute(insert(security_event), [row])
 
 
-def asides(connection: Connection, gateways: Sequence[str]) -> dict[str, list[contract.SetAside]]:
-    """The newest payloads set aside, by the gateway whose topic they came on."""
+def asides(connection: Connection, gateway: str) -> list[contract.SetAside]:
+    """The payloads of a gateway that were set aside last, as many as a receipt may name."""
     query = (
-        select(dead_letter.c.gateway, dead_letter.c.digest, dead_letter.c.reasons)
-        .where(dead_letter.c.gateway.in_(gateways), dead_letter.c.replayed_at.is_(None))
+        select(dead_letter.c.digest, dead_letter.c.reasons)
+        .where(dead_letter.c.gateway == gateway, dead_letter.c.replayed_at.is_(None))
         .order_by(dead_letter.c.last_seen_at.desc(), dead_letter.c.id.desc())
+        .limit(ASIDE_LIMIT)
     )
-    found: dict[str, list[contract.SetAside]] = {}
-    for row in connection.execute(query):
-        mine = found.setdefault(row.gateway, [])
-        if len(mine) < ASIDE_LIMIT:
-            reason = "; ".join(json.loads(row.reasons))[:REASON_LENGTH]
-            mine.append(contract.SetAside(digest=row.digest, reason=reason))
-    return found
+    return [
+        contract.SetAside(
+            digest=row.digest, reason="; ".join(json.loads(row.reasons))[:REASON_LENGTH]
+        )
+        for row in connection.execute(query)
+    ]
 
 
 def waiting(connection: Connection) -> list[tuple[int, str, bytes]]:

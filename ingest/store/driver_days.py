@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, Row, delete, insert, select
 
 from ingest.domain.drivers import DriverDay
 from ingest.store.schema import driver_day, vehicle
@@ -43,15 +45,29 @@ def purge(connection: Connection, keep_from: date) -> int:
 
 def of_day(connection: Connection, vehicle_id: int, day: date) -> tuple[DriverDay, ...]:
     """Who drives a vehicle on a day, by name."""
-    query = (
-        select(driver_day, vehicle.c.unit)
-        .join(vehicle, vehicle.c.id == driver_day.c.vehicle_id)
-        .where(driver_day.c.vehicle_id == vehicle_id, driver_day.c.day == day.isoformat())
-        .order_by(driver_day.c.name)
-    )
-    return tuple(
-        DriverDay(
-            row.unit, date.fromisoformat(row.day), row.name, row.phone, row.language, row.take_home
-        )
-        for row in connection.execute(query)
+    query = _ENTRIES.where(driver_day.c.vehicle_id == vehicle_id)
+    rows = connection.execute(query.where(driver_day.c.day == day.isoformat()))
+    return tuple(_entry(row) for row in rows)
+
+
+def of_moment(connection: Connection, as_of: datetime) -> dict[int, tuple[DriverDay, ...]]:
+    """Who drives at a moment (aware), by vehicle id and by name; its day is each depot's own."""
+    days = [(as_of.date() + timedelta(days=n)).isoformat() for n in (-1, 0, 1)]
+    found: dict[int, tuple[DriverDay, ...]] = {}
+    for row in connection.execute(_ENTRIES.where(driver_day.c.day.in_(days))):
+        if row.day == as_of.astimezone(ZoneInfo(row.depot_tz)).date().isoformat():
+            found[row.vehicle_id] = (*found.get(row.vehicle_id, ()), _entry(row))
+    return found
+
+
+_ENTRIES = (
+    select(driver_day, vehicle.c.unit, vehicle.c.depot_tz)
+    .join(vehicle, vehicle.c.id == driver_day.c.vehicle_id)
+    .order_by(driver_day.c.name)
+)
+
+
+def _entry(row: Row[Any]) -> DriverDay:
+    return DriverDay(
+        row.unit, date.fromisoformat(row.day), row.name, row.phone, row.language, row.take_home
     )

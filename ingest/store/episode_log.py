@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, select, update
 
 from ingest.domain.episodes import Episode
 from ingest.domain.reconciling import reconcile
@@ -128,11 +128,8 @@ def _values(item: Episode) -> dict[str, Any]:
 
 
 def _insert(connection: Connection, items: list[tuple[int, Episode]]) -> list[int]:
-    if not items:
-        return []
     rows = [{"vehicle_id": one, **_values(item)} for one, item in items]
-    statement = insert(episode).returning(episode.c.id, sort_by_parameter_order=True)
-    return [int(one) for one in connection.execute(statement, rows).scalars()]
+    return bulk.insert_numbered(connection, episode, rows)
 
 
 def _update(connection: Connection, items: list[tuple[int, Episode]]) -> None:

@@ -17,9 +17,11 @@ from ingest.domain.episodes import Episode
 from ingest.domain.explanation import Explanation, explain, monitor_of_test
 from ingest.domain.lamp_choice import lamp_choice
 from ingest.domain.lamp_options import AfterClear
+from ingest.domain.learned import Learned
 from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
 from ingest.domain.result_trends import Test, trends
+from ingest.domain.vehicles import Vehicle
 from ingest.domain.verification import Since, Snapshot
 from ingest.store import episode_log, repair_log
 from ingest.store.schema import report
@@ -38,7 +40,8 @@ def explanation(
     allowed: int | None,
     after: AfterClear,
     due: date | None,
-    zone: ZoneInfo,
+    one: Vehicle,
+    learned: Learned,
     as_of: datetime,
 ) -> Explanation:
     """Explain one vehicle at `as_of`."""
@@ -47,9 +50,10 @@ def explanation(
     events = episodes(connection, vehicle_id)
     repairs = repair_log.of_vehicle(connection, vehicle_id)
     since, history = _readings(connection, vehicle_id, cycles, repairs, to_ms(as_of))
-    lamp = lamp_choice(picture, cycles, repairs, allowed, after, due, zone, as_of)
-    tests = trends(history)
-    return explain(picture, events, cycles, repairs, since, tests, allowed, lamp, as_of)
+    priors, zone = learned.priors_of(one), ZoneInfo(one.depot_tz)
+    lamp = lamp_choice(picture, cycles, repairs, allowed, after, due, zone, as_of, priors)
+    tests, doubted = trends(history), learned.cautious(one)
+    return explain(picture, events, cycles, repairs, since, tests, allowed, lamp, as_of, doubted)
 
 
 def episodes(connection: Connection, vehicle_id: int) -> list[Episode]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, select
 
 from ingest.domain.cycles import Cycle
 from ingest.domain.driving_rate import WINDOW_DAYS
 from ingest.domain.episodes import Episode
+from ingest.domain.evap_season import season_begins
 from ingest.domain.explanation import WhyNot, set_back_at, why_not
 from ingest.domain.foresight import Facts, Forecast, foresee
 from ingest.domain.lamp_choice import after_clear
@@ -57,7 +59,7 @@ class Past:
     whys: Sequence[WhyNot] = ()
 
 
-def past(connection: Connection, standing: Standing, as_of: datetime) -> Past:
+def past(connection: Connection, standing: Standing, shared: Common, as_of: datetime) -> Past:
     """The part of it that a forecast looks at; nothing where none is made."""
     picture, number = standing.picture, standing.vehicle.id
     if picture is None or number is None or standing.verdict.outcome not in _FORECAST:
@@ -68,7 +70,8 @@ def past(connection: Connection, standing: Standing, as_of: datetime) -> Past:
     for monitor in picture.incomplete():
         since = min(since, set_back_at(monitor, picture, events))
     cycles = cycle_log.newest_first(connection, number, since)
-    return Past(events, cycles, why_not(picture, events, cycles, as_of))
+    priors = shared.learned.cautious(standing.vehicle)
+    return Past(events, cycles, why_not(picture, events, cycles, as_of, priors))
 
 
 def forecast(
@@ -77,6 +80,7 @@ def forecast(
     """Foresee one vehicle as it stands at `as_of`."""
     one, picture = standing.vehicle, standing.picture
     failed = standing.dues[0].failed_codes if standing.dues else ()
+    today = as_of.astimezone(ZoneInfo(one.depot_tz)).date()
     facts = Facts(
         vehicle=one,
         picture=picture,
@@ -91,6 +95,7 @@ def forecast(
         retest=frozenset(
             rule.monitor for rule in program.retest_must_be_complete if rule.names(failed)
         ),
+        evap_from=season_begins(shared.learned.air.get(one.depot, {}), today),
         has_spare=None if shared.spared is None else one.unit in shared.spared,
     )
     return foresee(facts, shared.learned)

@@ -20,6 +20,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 from ingest.store import entered_schema, forecast_schema, intake_schema, particulars, table_base
@@ -135,7 +136,7 @@ dead_letter = Table(
     Column("id", Surrogate, primary_key=True),
     Column("topic", Text, nullable=False),
     Column("topic_digest", String(64), nullable=False),
-    Column("gateway", String(32), index=True),
+    Column("gateway", String(32)),
     Column("digest", String(64), nullable=False),
     Column("body", LargeBinary, nullable=False),
     Column("reasons", Text, nullable=False),  # JSON list of sentences
@@ -144,6 +145,7 @@ dead_letter = Table(
     Column("times_seen", Integer, nullable=False),
     Column("replayed_at", Millis),
     UniqueConstraint("topic_digest", "digest", name="dead_letter_once"),
+    Index("dead_letter_of_gateway", "gateway", "last_seen_at", "id"),
 )
 
 security_event = Table(
@@ -248,6 +250,8 @@ current_lamp = Table(
     Column("commanded", Boolean, nullable=False),
 )
 
+_IS_OPEN = text("ended_at IS NULL AND withdrawn_reason IS NULL")
+
 episode = Table(
     "episode",
     metadata,
@@ -266,6 +270,7 @@ episode = Table(
     Column("withdrawn_reason", Text),
     Index("episode_of_vehicle", "vehicle_id", "kind", "started_at"),
     Index("episode_natural", "vehicle_id", "natural"),
+    Index("episode_open", "vehicle_id", sqlite_where=_IS_OPEN, postgresql_where=_IS_OPEN),
 )
 
 driving_cycle = Table(

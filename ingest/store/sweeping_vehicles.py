@@ -14,6 +14,7 @@ from gateway.facts import Monitor
 from ingest.domain import alerts as rules
 from ingest.domain.alerts import Condition
 from ingest.domain.clear_causes import explain_clear
+from ingest.domain.completion_priors import PRIORS
 from ingest.domain.due_dates import test_by
 from ingest.domain.episodes import VehicleState
 from ingest.domain.explanation import set_back_at
@@ -21,7 +22,7 @@ from ingest.domain.programs import Program
 from ingest.domain.stuck_advice import ADVICE
 from ingest.domain.stuck_causes import causes
 from ingest.domain.vehicles import Vehicle
-from ingest.store import alert_log, cycle_log, episode_log, fold_states, repair_log
+from ingest.store import alert_log, cycle_log, episode_log, fold_states, learning, repair_log
 from ingest.store.alert_log import Move, alert_row
 from ingest.store.inspections import results
 from ingest.store.schema import alert, episode, vehicle_state
@@ -43,10 +44,13 @@ def sweep_vehicles(
     """Raise and end the alerts that come with time; return how many of each."""
     entered = results(connection)
     vehicles = {one.id: one for one in all_vehicles(connection) if one.id is not None}
+    learned = learning.learned(connection)
     wanted: Wanted = {}
     for row in connection.execute(select(vehicle_state.c.vehicle_id, vehicle_state.c.state)):
         state = fold_states.decode_state(row.state)
-        found = [one for one in rules.conditions(state, as_of) if one.kind == rules.STUCK]
+        listed = vehicles.get(row.vehicle_id)
+        priors = PRIORS if listed is None else learned.cautious(listed)
+        found = [one for one in rules.conditions(state, as_of, priors) if one.kind == rules.STUCK]
         if found:
             found = _with_causes(connection, row.vehicle_id, state, found)
         if row.vehicle_id in vehicles:

@@ -13,6 +13,7 @@ import pytest
 from msgspec import UNSET
 
 from gateway import contract
+from gateway.agent import SHORT_REST_S
 from gateway.bus_watch import Broadcast
 from gateway.facts import Monitor
 from tests.support.agent_bench import START, Bench
@@ -126,6 +127,20 @@ def test_another_tester_silences_the_gateway_at_once_and_is_reported_once(bench:
     assert told[0].quiet_until == contract.format_time(START + timedelta(seconds=30 + 600))
     assert bench.agent.ignition_on
     assert bench.requests(5) != []
+
+
+@pytest.mark.parametrize(
+    ("rest_s", "times"), [(SHORT_REST_S - 1, 1), (SHORT_REST_S, 2)], ids=["rest", "longer"]
+)
+def test_a_silence_that_outlasts_its_end_is_told_again_but_not_for_a_short_rest(
+    bench: Bench, rest_s: float, times: int
+) -> None:
+    bench.vehicle.quiet = ("shop", 100.0)
+    bench.drive(100)
+    bench.vehicle.quiet = ("shop", rest_s)
+    bench.drive(11)
+    told = [one.quiet_until for one in bench.reports() if one.quiet == "shop"]
+    assert len(told) == times
 
 
 def test_a_tester_that_joins_during_an_ask_loses_it_nothing(bench: Bench) -> None:

@@ -8,7 +8,9 @@ from datetime import timedelta
 import pytest
 from msgspec import structs
 from sqlalchemy import Engine
+from streamlit.testing.v1 import AppTest
 
+from dashboard.views.board import Board
 from gateway.contract import Calibration, EcuReading
 from gateway.facts import Monitor
 from ingest import queries
@@ -65,6 +67,25 @@ def test_every_kind_of_doubt_of_a_depot_is_found_and_no_other_vehicle_is_named(
         ("U005", "fuel"),
     ]  # fmt: skip
     assert _found(engine, 0) == [("U004", "vin"), ("U005", "fuel")]  # what stands now
+
+
+def _plan_page(board):
+    from dashboard.views import plan_the_week
+
+    plan_the_week.show(board)
+
+
+@pytest.mark.parametrize("fits", [True, False])
+def test_the_first_page_names_them_where_there_are_any(engine: Engine, fits: bool) -> None:
+    store(engine, report(4, LAST), report(4, LAST + 1, vin=vin(4 if fits else 2)))
+    depots = queries.depots(engine)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "Pat", "test-session", lambda: NOW)
+    test = AppTest.from_function(_plan_page, kwargs={"board": board}, default_timeout=30).run()
+    assert not test.exception
+    shown = "Does not fit, now or in the last 14 days" in [one.value for one in test.subheader]
+    assert shown is not fits
+    units = [str(table.value.iloc[0, 0]) for table in test.table if "Look at" in table.value]
+    assert units == ([] if fits else ["U004"])
 
 
 def test_a_depot_without_vehicles_has_none(engine: Engine) -> None:

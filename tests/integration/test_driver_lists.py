@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, select
+from streamlit.testing.v1 import AppTest
 
+from dashboard.views.board import Board
 from ingest import queries
 from ingest.driver_lists import DriversRefused, load_drivers
 from ingest.store.database import read
 from ingest.store.schema import audit, driver_day
 from ingest.store.sweeping import sweep
-from tests.support.reports import NOW, load, opened, vehicle
+from tests.support.reports import NOW, ecu, load, opened, report, store, vehicle
 
 PROGRAMS = queries.load_programs()
 HEADING = "unit,day,name,phone,language,take_home\n"
@@ -84,3 +86,51 @@ def test_the_audit_holds_no_name(engine: Engine, tmp_path: Path) -> None:
     with read(engine) as connection:
         row = connection.execute(select(audit).where(audit.c.command == "load_drivers")).one()
     assert "Driver A" not in f"{row.payload} {row.result}"
+
+
+@pytest.mark.parametrize(
+    ("moment", "driver"),
+    [
+        (datetime(2026, 11, 25, 5, 59, 59, tzinfo=UTC), "A"),  # Tuesday, 11:59 PM in Chicago
+        (datetime(2026, 11, 25, 6, 0, tzinfo=UTC), "B"),  # Wednesday begins there
+        (datetime(2026, 11, 26, 6, 0, tzinfo=UTC), None),
+    ],
+)
+def test_who_drives_now_goes_by_the_depot_s_own_day(
+    engine: Engine, tmp_path: Path, moment: datetime, driver: str | None
+) -> None:
+    _load(engine, tmp_path, "U001,2026-11-24,A,,,\nU001,2026-11-25,B,,es-MX,yes\n")
+    found = queries.drivers_now(engine, moment)
+    assert [one.name for one in found.get(1, ())] == ([driver] if driver else [])
+
+
+def _alerts_page(board):
+    from dashboard.views import answer_lamp_alerts
+
+    answer_lamp_alerts.show(board)
+
+
+def test_whom_to_call_stands_beside_what_to_tell(engine: Engine, tmp_path: Path) -> None:
+    _load(engine, tmp_path, f"U001,{TODAY},Driver A,+1 555 0100,es-MX,yes\n")
+    lit = {"7E8": ecu(mil=True, confirmed=["P0420"])}
+    store(engine, report(1, 1, ecus=lit), report(2, 1, ecus=lit))
+    depots = queries.depots(engine)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "Pat", "test-session", lambda: NOW)
+    test = AppTest.from_function(_alerts_page, kwargs={"board": board}, default_timeout=30).run()
+    assert not test.exception
+    said = [one.value.replace("\\", "") for one in test.markdown]
+    assert [text for text in said if text.startswith("Driver today")] == [
+        "Driver today: Driver A, +1 555 0100, es-MX, takes it home."
+    ]
+
+
+def test_the_name_counts_as_it_stands_when_the_button_is_pressed(engine: Engine) -> None:
+    store(engine, report(1, 1, ecus={"7E8": ecu(mil=True, confirmed=["P0420"])}))
+    depots, names = queries.depots(engine), ["board"]
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: names[-1], "test", lambda: NOW)
+    test = AppTest.from_function(_alerts_page, kwargs={"board": board}, default_timeout=30).run()
+    names.append("Dana")  # typed after the page was drawn
+    next(one for one in test.button if one.label == "Acknowledge").click().run()
+    record = queries.record(engine, 1, NOW, PROGRAMS)
+    assert record is not None
+    assert record.alert_events[-1].actor == "Dana"

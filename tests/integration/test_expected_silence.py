@@ -6,10 +6,11 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from msgspec import structs
 from sqlalchemy import Engine
 
 from gateway.contract import Presence, format_time
-from ingest import handlers, queries
+from ingest import commands, handlers, queries
 from ingest.domain import lay_up
 from ingest.program_files import load_programs
 from tests.support.reports import (
@@ -98,3 +99,25 @@ def test_a_vehicle_due_in_its_lay_up_is_tested_before_it_and_overdue_within(
         (one,) = queries.forecast(engine, NOW, load_programs())
     assert one.need.deadline == date(2026, 11, 19)
     assert (one.need.overdue, one.need.hours) == (True, 1.0)
+
+
+def test_a_gateway_that_is_silent_again_is_told_again(store_url: str) -> None:
+    """Two silences are two events; the same one is told once."""
+    told = []
+    with opened(store_url) as engine:
+        load(engine, vehicle(1))
+        for number in (1, 2):
+            at = NOW + timedelta(days=number)
+            off = structs.replace(OFF, connection_no=2 * number, at=format_time(at))
+            handlers.store_batch(engine, [incoming(off, at)])
+            for later in (2, 3):
+                handlers.sweep(engine, at + timedelta(hours=later))
+                waiting = queries.pending_notices(engine, "mail", at + timedelta(hours=later))
+                told.append([one.kind for one in waiting])
+                for one in waiting:
+                    commands.record_notice(engine, one.id, one.announcement, "mail", "sent", now=at)
+            on = structs.replace(off, connection_no=2 * number + 1, state="online")
+            handlers.store_batch(engine, [incoming(on, at + timedelta(hours=4))])
+            handlers.sweep(engine, at + timedelta(hours=5))
+
+    assert told == [["gateway_silent"], [], ["gateway_silent"], []]

@@ -97,7 +97,11 @@ def test_on_a_silent_bus_no_frame_is_sent(
     config = write_config(tmp_path, "virtual", channel, "mqtt://127.0.0.1:1")
     assert main(["read", "--config", str(config), "--json"]) == 4
     said = capsys.readouterr()
-    assert (said.out, "no_traffic" in said.err) == ("", True)
+    assert said.out == ""
+    assert said.err.splitlines() == [
+        "FAULT  bus: nothing sent: no traffic",
+        "       do: switch the ignition on; check plug, wiring and the interface's bit rate",
+    ]
     assert listener.recv(timeout=0) is None
 
 
@@ -165,6 +169,19 @@ def test_the_certificate_must_bear_the_gateways_name(
     assert main(["run", "--config", str(config)]) == (4 if good else 3)
     said = capsys.readouterr().err
     assert ("common name 'gw-0002', expected 'gw-0001'" in said) is not good
+
+
+def test_every_certificate_file_that_cannot_be_read_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = Authority.made(tmp_path / "authority").gateway("gw-0001")
+    more = f'ca_file = "{own.ca_file}"\ncert_file = "/nowhere/c.pem"\nkey_file = "/nowhere/k.pem"'
+    config = write_config(tmp_path, "nowhere", "x", "mqtts://127.0.0.1:1", more)
+    assert main(["run", "--config", str(config)]) == 3
+    assert capsys.readouterr().err.splitlines() == [
+        f"broker.{name}: /nowhere/{file}: No such file or directory, expected a readable file"
+        for name, file in (("cert_file", "c.pem"), ("key_file", "k.pem"))
+    ]
 
 
 def test_run_reads_a_vehicle_and_publishes_until_it_is_stopped(

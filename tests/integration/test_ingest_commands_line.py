@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -149,3 +151,13 @@ def test_every_fault_of_the_site_file_is_named(
     told = capsys.readouterr().err
     assert "sweep_every_s" in told
     assert "colour" in told
+
+
+def test_a_reader_that_has_seen_enough_is_no_fault(tmp_path: Path) -> None:
+    assert _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD, OTHER)) == 0
+    words = [sys.executable, "-m", "ingest", "vehicles", "--data", str(tmp_path / "data")]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as one:
+        assert one.stdout is not None
+        one.stdout.close()  # before the first line: what `head -0` does
+        _, err = one.communicate(timeout=60)
+    assert (one.returncode, err) == (0, b"")

@@ -220,3 +220,24 @@ def test_all_told_the_history_is_as_if_nothing_had_waited(bench: Bench) -> None:
     assert handlers.rebuild(bench.engine, check=True, now=NOW).differences == ()
     with read(bench.engine) as connection:
         assert connection.execute(select(func.count()).select_from(report)).scalar_one() == 19
+
+
+def test_what_was_set_aside_is_named_a_while_and_never_more_than_a_receipt_holds(
+    bench: Bench,
+) -> None:
+    """A gateway that sends rubbish by the thousand costs the others no long look at each batch."""
+    topic = contract.topic(gateway_name(1), "report")
+    for start in range(0, 300, 100):
+        bench.now_s += 200
+        rubbish = [Arrival(topic, b"rubbish %d" % n, NOW, False) for n in range(start, start + 100)]
+        sent = [*bench.intake.store(rubbish), *bench.catch_up()]
+    assert len(contract.decode_receipt(sent[-1][1]).aside) == 256
+    newest = {contract.digest(one.body) for one in rubbish}
+    assert newest <= {one.digest for one in contract.decode_receipt(sent[-1][1]).aside}
+
+    bench.now_s += 30
+    (receipt,) = bench.intake.store([_arrival(make(1, 1))])
+    assert contract.decode_receipt(receipt[1]).aside
+    bench.now_s += 31
+    (receipt,) = bench.intake.store([_arrival(make(1, 2))])
+    assert contract.decode_receipt(receipt[1]).aside == []

@@ -10,6 +10,7 @@ import random
 import can
 import pytest
 
+from gateway.known_ecus import MOST_WAITS
 from tests.support.can_bench import Script, bench, says
 
 VIN = "490201314D3847444D3941584B50303432373838"
@@ -179,3 +180,13 @@ def test_an_ecu_that_answered_too_late_is_waited_for_the_next_time():
         assert set(at.link.ask(b"\x01\x00", timeout_s=0.05)) == {"7E8"}
         at.link.hear_out(0.5)
         assert set(at.link.ask(b"\x03", timeout_s=PATIENT_S)) == {"7E8", "7E9"}
+
+
+def test_stray_frames_on_an_unused_id_slow_a_few_asks_and_no_more():
+    with bench({0x7E8: says(x0100=BITMAP, x03="4300")}) as at:
+        at.link.ask(b"\x01\x00")
+        for _ in range(MOST_WAITS):
+            at.say("7EA 55 55 55 55 55 55 55 55")
+            assert set(at.link.ask(b"\x03", timeout_s=0.05)) == {"7E8"}
+        at.say("7EA 55 55 55 55 55 55 55 55")
+        assert set(at.link.ask(b"\x03", timeout_s=PATIENT_S)) == {"7E8"}

@@ -49,7 +49,7 @@ def test_every_fault_of_every_row_is_told_and_nothing_is_loaded(engine: Engine, 
     rows = (
         "North,America/New_York,1; 1,Mon-Fri,18:00,06:00,2026-13-01\n"
         "South,Nowhere/At_All,,Someday,7,25:00,\n"
-        "south,America/Chicago,1,Mon,07:00,17:00,\n"
+        "south,America/Chicago,1,Mon,07:10,17:00,\n"
     )
     with pytest.raises(CommandRefused) as refused:
         _load(engine, tmp_path, "depots", DEPOTS + rows)
@@ -64,6 +64,7 @@ def test_every_fault_of_every_row_is_told_and_nothing_is_loaded(engine: Engine, 
         "line 3: weekdays: 'Someday'",
         "line 3: opens: '7'",
         "line 3: closes: '25:00'",
+        "line 4: opens: '07:10', expected HH:MM, on a quarter of an hour",
         "line 4: name: 'south', expected a name once: line 3 has it already",
     ):
         assert part in told

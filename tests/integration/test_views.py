@@ -54,7 +54,7 @@ def engine(url: str) -> Iterator[Engine]:
 
 def _board(engine: Engine, now: datetime = NOW, actor: str = "manager") -> Board:
     depots = queries.depots(engine)
-    return Board(engine, PROGRAMS, depots[0], depots, actor, "test-session", lambda: now)
+    return Board(engine, PROGRAMS, depots[0], depots, lambda: actor, "test-session", lambda: now)
 
 
 def _drawn(page: Callable[[Board], None], board: Board) -> AppTest:

@@ -34,7 +34,7 @@ def look_page(board):
 def _look(engine: Engine, unit: str) -> tuple[list[str], str]:
     """The headings of a vehicle's page, and all that it says."""
     depots = queries.depots(engine)
-    board = Board(engine, PROGRAMS, depots[0], depots, "technician", "test", lambda: NOW)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "technician", "test", lambda: NOW)
     test = AppTest.from_function(look_page, kwargs={"board": board}, default_timeout=30).run()
     test.text_input(key="vehicle_text").set_value(unit).run()
     assert not test.exception

@@ -38,7 +38,7 @@ def look_page(board):
 
 def _page(engine: Engine) -> AppTest:
     depots = queries.depots(engine)
-    board = Board(engine, PROGRAMS, depots[0], depots, "Pat", "test-session", lambda: NOW)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "Pat", "test-session", lambda: NOW)
     test = AppTest.from_function(look_page, kwargs={"board": board}, default_timeout=30)
     test.session_state["vehicle_text"] = "U001"
     test.run()
@@ -119,7 +119,7 @@ def test_an_absence_is_entered_and_taken_back_with_who_and_why(engine: Engine) -
 
 def test_days_on_the_page_are_as_in_the_united_states_and_programs_by_name(engine: Engine) -> None:
     words = _words(_page(engine))
-    assert "Illinois: Thu Dec 10, 2026: due by the vehicle list" in words
+    assert "Illinois: Thu Dec 10, 2026: due by the vehicle list." in words
     assert "Inspection due: Thu Dec 10." in words
     assert "Test by: Thu Dec 10, in 15 days." in words
     assert "1 monitor not complete, 1 may be: none to spare." in words

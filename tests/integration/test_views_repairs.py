@@ -36,7 +36,7 @@ def look_page(board):
 
 def _page(engine: Engine) -> AppTest:
     depots = queries.depots(engine)
-    board = Board(engine, PROGRAMS, depots[0], depots, "Pat", "test-session", lambda: NOW)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "Pat", "test-session", lambda: NOW)
     test = AppTest.from_function(look_page, kwargs={"board": board}, default_timeout=30)
     test.session_state["vehicle_text"] = "U001"
     test.run()
@@ -116,7 +116,7 @@ def test_one_cause_for_several_vehicles_is_told_on_the_plan(
         queries, "depot_lines", lambda _engine, depot: (line,) if depot == "North" else ()
     )
     depots = queries.depots(engine)
-    board = Board(engine, PROGRAMS, depots[0], depots, "Pat", "test-session", lambda: NOW)
+    board = Board(engine, PROGRAMS, depots[0], depots, lambda: "Pat", "test-session", lambda: NOW)
     test = AppTest.from_function(plan_page, kwargs={"board": board}, default_timeout=30).run()
     assert not test.exception
     assert depots[0].name == "North"

@@ -48,22 +48,35 @@ def _plain(origins: Sequence[Origin], late: Sequence[int]) -> Plain:
 
 
 def _group(
-    group: str, origins: Sequence[Origin], held: Sequence[Calibration], plain: Plain
+    group: str, origins: Sequence[Origin], set_right: Sequence[Calibration], plain: Plain
 ) -> dict[str, Any]:
-    curves = [scores.calibrated(one, two) for one, two in zip(origins, held, strict=True)]
+    """`said` beside `covers`: the chance that the forecasts themselves gave for their day. The
+    first day with at least 90 % has more, since a day is a lump of chance.
+    """
+    curves = [scores.calibrated(one, two) for one, two in zip(origins, set_right, strict=True)]
     day = {level: [scores.day_at(curve, level) for curve in curves] for level in (0.1, 0.5, 0.9)}
-    at_90, at_10 = (scores.by_the_day(origins, day[level]) for level in (0.9, 0.1))
-    under = scores.by_the_day(origins, day[0.1], before=1)
+    dated = np.flatnonzero(np.isfinite(day[0.9]))  # no date is given beyond the horizon
+    some = [origins[int(place)] for place in dated]
+    held = {level: [day[level][place] for place in dated] for level in day}
+    at_90, at_10 = (scores.by_the_day(some, held[level]) for level in (0.9, 0.1))
+    under = scores.by_the_day(some, held[0.1], before=1)
+    said_90 = np.mean([curves[p](np.array([day[0.9][p]]))[0] for p in dated])
+    said_50 = np.mean([curves[p](np.array([day[0.5][p]]))[0] for p in dated])
+    said_under = np.mean([curves[p](np.array([day[0.1][p] - 1.0]))[0] for p in dated])
     places = scores.lumps(origins, curves)
     levels = {str(level): round(scores.below(places, level), 4) for level in _LEVELS}
-    width = np.minimum(day[0.9], 180.0) - np.minimum(day[0.1], 180.0)
+    width = np.array(held[0.9]) - np.array(held[0.1])
     return {
         "forecasts": len(origins),
         "resolved": sum(one.resolved for one in origins),
+        "without_a_90_date": len(origins) - len(some),
         "ready_by_90_covers": round(at_90, 4),
-        "ready_by_50_covers": round(scores.by_the_day(origins, day[0.5]), 4),
+        "ready_by_90_said": round(float(said_90), 4),
+        "ready_by_50_covers": round(scores.by_the_day(some, held[0.5]), 4),
+        "ready_by_50_said": round(float(said_50), 4),
         "first_day_of_80_interval_covers": round(at_10, 4),
         "interval_80_covers": round(at_90 - under, 4),
+        "interval_80_said": round(float(said_90 - said_under), 4),
         "interval_80_median_days": float(np.median(width)),
         "by_moment": {
             "below": levels,
@@ -125,3 +138,28 @@ def gains(group: Mapping[str, Any]) -> dict[str, dict[str, float]]:
 
 _NOTHING = 0.005
 """A Brier score this small is nearly all zeros: no ratio of it says anything."""
+
+
+LIMITS: Mapping[str, tuple[float, float]] = {
+    "whole": (0.87, 0.93), "one kind": (0.84, 0.96), "interval": (0.75, 0.88)
+}  # fmt: skip
+"""What the 90 % day is to cover over all and for one kind of monitor, and the 80 % interval (X)."""
+
+
+def outside(groups: Mapping[str, Any]) -> dict[str, dict[str, float]]:
+    """The figures by whole days that lie outside of `LIMITS`, and what was said of those days.
+
+    Where both are alike, it is the day that is coarse and not the forecast that is wrong.
+    """
+    found = {}
+    for name, group in groups.items():
+        whole = LIMITS["whole" if name in (VEHICLE, ALL) else "one kind"]
+        for what, (low, high) in (("ready_by_90", whole), ("interval_80", LIMITS["interval"])):
+            covers = group[f"{what}_covers"]
+            if not low <= covers <= high:
+                found[f"{name}: {what}"] = {
+                    "covers": covers,
+                    "said": group[f"{what}_said"],
+                    "limit": high if covers > high else low,
+                }
+    return found

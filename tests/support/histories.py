@@ -84,7 +84,9 @@ class Kept:
 def _overlap(one: Any, other: Any) -> bool:
     """Whether one event took the place of another that it could have been."""
     same = (one.vehicle_id, one.kind, one.subject) == (other.vehicle_id, other.kind, other.subject)
-    begins = [json.loads(row.details).get("not_before", row.started_at) for row in (one, other)]
+    begins = [
+        json.loads(row.details).get("not_before", row.started_at) or 0 for row in (one, other)
+    ]
     if all(row.kind in BETWEEN_READINGS for row in (one, other)):
         return same and begins[0] < other.started_at and begins[1] < one.started_at
     ends = [float("inf") if row.ended_at is None else row.ended_at for row in (one, other)]

@@ -8,10 +8,13 @@ chance. Needs, habits and rates are invented (an assumption, no source).
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from gateway.facts import Ignition, Monitor
+from ingest.domain.completion import Beta
+from ingest.domain.completion_priors import PRIORS
 from ingest.domain.cycles import Cycle
 from ingest.domain.episodes import Episode
 from ingest.domain.picture import EcuPicture, Picture
@@ -48,6 +51,7 @@ class Tally:
     first_true: int = 0
     by_kind: dict[str, list[int]] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
+    waits: dict[Monitor, list[int]] = field(default_factory=dict)  # driving cycles, healthy ones
 
     @property
     def precision(self) -> float:
@@ -97,7 +101,10 @@ def _cycle(
     return cycle, fuel - used
 
 
-def run(kind: str, number: int, seed: int, days: int, tally: Tally) -> None:
+def run(
+    kind: str, number: int, seed: int, days: int, tally: Tally,
+    priors: Mapping[Monitor, Beta] = PRIORS,
+) -> None:  # fmt: skip
     """One vehicle from the day its codes were cleared, looked at every evening."""
     dice = random.Random(f"{seed}/{kind}/{number}")
     blocked, code = _blocked(kind, dice)
@@ -113,14 +120,17 @@ def run(kind: str, number: int, seed: int, days: int, tally: Tally) -> None:
         for _ in range(dice.randint(7, 10) if kind == "short" else dice.randint(3, 6)):
             cycle, fuel = _cycle(len(cycles) + 1, at, dice, kind, (at - last_end) / 1000, fuel)
             cycles.append(cycle)
-            done |= {m for m in ALL if m not in blocked and _needs(m, cycle, dice, need_s)}
+            ran = {m for m in ALL if m not in blocked and _needs(m, cycle, dice, need_s)}
+            for monitor in ran - done if kind == "healthy" else ():
+                tally.waits.setdefault(monitor, []).append(len(cycles))
+            done |= ran
             last_end = cycle.ended_at
             if fuel < 25:
                 fuel = dice.uniform(55, 99)
             at = last_end + dice.randint(HOUR // 4, 2 * HOUR)
         if kind == "fuel":
             fuel = dice.uniform(96, 100)
-        _look(T0 + (day + 1) * DAY, done, cycles, code, flagged)
+        _look(T0 + (day + 1) * DAY, done, cycles, code, flagged, priors)
         if len(done) == len(ALL):
             break
     _score(kind, number, blocked, done, flagged, tally)
@@ -146,6 +156,7 @@ def _look(
     cycles: list[Cycle],
     code: str | None,
     flagged: dict[Monitor, Cause | None],
+    priors: Mapping[Monitor, Beta],
 ) -> None:
     ecu = EcuPicture(
         heard_at=now, ignition=Ignition.SPARK, monitors={m: m in done for m in ALL},
@@ -159,7 +170,8 @@ def _look(
         for m in ALL
         if m not in done
     ]
-    for stuck in stuck_monitors(picture, waiting, datetime.fromtimestamp(now / 1000, UTC)):
+    at = datetime.fromtimestamp(now / 1000, UTC)
+    for stuck in stuck_monitors(picture, waiting, at, priors):
         if stuck.monitor not in flagged:
             found = causes(stuck.monitor, picture, cycles)
             flagged[stuck.monitor] = found[0].cause if found else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gateway.known_ecus import KnownEcus, answers
+from gateway.known_ecus import MOST_WAITS, KnownEcus, answers
 
 
 def known(*answered: tuple[str, str, str]) -> KnownEcus:
@@ -53,6 +53,26 @@ def test_an_ecu_that_was_only_heard_is_waited_for():
     ecus.met("7EA")
     assert ecus.expected(b"\x01\x02") == frozenset({"7EA"})
     assert ecus.expected(b"\x01\x0c") == frozenset({"7E8", "7EA"})
+
+
+def test_a_stray_frame_slows_a_few_requests_and_no_more():
+    ecus = known(ENGINE)
+    for _ in range(MOST_WAITS):
+        ecus.met("7EA")  # heard again and again, and never an answer
+        assert ecus.expected(b"\x03") == frozenset({"7E8", "7EA"})
+        ecus.unheard(b"\x03", {"7E8"})
+    ecus.met("7EA")
+    assert ecus.expected(b"\x03") == frozenset({"7E8"})
+    ecus.learn("7EA", b"\x03", b"\x43\x00")  # an ECU after all
+    assert ecus.expected(b"\x03") == frozenset({"7E8", "7EA"})
+
+
+def test_an_ecu_that_answered_once_is_always_waited_for():
+    ecus = known(ENGINE, GEARBOX)
+    for _ in range(MOST_WAITS + 1):
+        ecus.met("7E9")
+        ecus.unheard(b"\x03", {"7E8"})
+    assert ecus.expected(b"\x03") == frozenset({"7E8", "7E9"})
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import pytest
 from gateway.facts import Ignition, Monitor
 from ingest.domain.due import DEFAULT_HOURS, repair_hours, step_by_cause, urgency
 from ingest.domain.explanation import NOT_TOLD, WhyNot
+from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.picture import EcuPicture, Picture
 from ingest.domain.stuck_advice import ADVICE
 from ingest.domain.stuck_causes import Cause, Found
@@ -22,7 +23,7 @@ READ = int(NOW.timestamp() * 1000)
 FEDERAL = load_programs()["us-federal"]
 
 
-def need(due=None, model_year=2010, heard=True, state="in service", **said):
+def need(due=None, model_year=2010, heard=True, state="in service", look=None, **said):
     vehicle = Vehicle(
         unit="V-1", vin="1" * 17, plate="P", depot="D", depot_tz="UTC", program="us-federal",
         model_year=model_year, ignition=Ignition.SPARK, due_date=due, state=state,
@@ -30,7 +31,8 @@ def need(due=None, model_year=2010, heard=True, state="in service", **said):
     facts = {"mil": False, "monitors": {Monitor.CATALYST: True}, "confirmed": [], **said}
     ecu = EcuPicture(heard_at=READ, readiness_at=READ, **facts)
     picture = Picture(ecus={"7E8": ecu}, heard_at=READ) if heard else None
-    return urgency(vehicle, judge(FEDERAL, vehicle, picture, NOW), picture, TODAY)
+    verdict = judge(FEDERAL, vehicle, picture, NOW, observed=look)
+    return urgency(vehicle, verdict, picture, TODAY)
 
 
 @pytest.mark.parametrize(
@@ -87,6 +89,21 @@ def test_no_work_is_planned_for_a_vehicle_that_is_not_in_use(state, planned):
     found = need(state=state, mil=True, confirmed=["P0420"])
     assert (found.hours > 0) is planned
     assert found.next_step.startswith("Not in use") is not planned
+
+
+@pytest.mark.parametrize(
+    "codes, look, step",
+    [
+        (["P0420"], (None, None), "Repair P0420; do not just clear the codes."),
+        (["P0420"], (False, None), "Repair P0420; do not just clear the codes. Find why the lamp"),
+        ([], (False, None), "Find why the lamp stays dark: bulb, fuse or wiring."),
+        (["P0420"], (True, False), "Repair P0420; do not just clear the codes. Find why the lamp"),
+    ],
+)
+def test_a_lamp_seen_dark_is_part_of_the_next_step(codes, look, step):
+    """40 CFR 85.2207(b) (A), 85.2222(d)(4) (from memory): a dark lamp fails."""
+    seen = ObservedLamp(NOW, look[0], look[1], "Pat")
+    assert need(mil=bool(codes), confirmed=codes, look=seen).next_step.startswith(step)
 
 
 def test_a_code_without_a_row_costs_the_default():

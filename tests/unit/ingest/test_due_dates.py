@@ -109,6 +109,7 @@ def test_a_certificate_of_90_days_is_for_the_renewal_and_ends_no_period():
         (date(2026, 4, 1), date(2028, 1, 1)),  # covered to the day
         (date(2026, 4, 2), date(2026, 4, 2)),  # a day too long
         (date(2027, 4, 1), date(2028, 1, 1)),  # the renewal between two tests
+        (date(2027, 6, 1), date(2027, 6, 1)),  # the one before, 2026-06-01, was not covered
         (date(2028, 4, 1), date(2028, 1, 1)),  # the next one that asks a test
     ):
         assert _due(light, tested, entry, registration_expiry=expiry).due == due
@@ -159,6 +160,17 @@ def test_a_lease_that_ends_before_the_inspection_is_told(ends, told):
     due = date(2026, 6, 1)
     found = _due(YORK, date(2026, 1, 1), due_date=due, lease_end=ends, lessor="Lender")
     assert any("the lease ends" in why and "Lender" in why for why in found.reasons) is told
+
+
+@pytest.mark.parametrize(("model_year", "told"), [(2018, True), (2017, False)])
+def test_a_day_on_which_the_program_asks_no_test_is_told(model_year, told):
+    """Health and Safety Code 44011: eight model years old or less, no biennial test (A*)."""
+    light, due = "california-light-duty", date(2026, 6, 1)
+    found = _due(light, date(2026, 1, 1), due_date=due, model_year=model_year)
+    assert found.due == due
+    assert any("asks no periodic test of this vehicle in 2026" in why for why in found.reasons) is (
+        told
+    )
 
 
 def test_a_failure_drives_the_retest_and_its_codes_stay_until_a_pass():

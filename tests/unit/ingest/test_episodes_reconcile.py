@@ -54,7 +54,7 @@ def test_events_that_do_not_touch_are_not_the_same():
 
 
 def cleared(before: int | None, at: int) -> Episode:
-    details = {} if before is None else {"not_before": before * 1000}
+    details = {"not_before": None if before is None else before * 1000}
     return Episode(
         kind="clear", subject="", started_at=at * 1000, start_key=(JOURNAL, at),
         ended_at=at * 1000, end_key=(JOURNAL, at), details=details,
@@ -80,6 +80,11 @@ def test_a_clear_on_the_other_side_of_a_reading_is_another_one():
     assert (result.new, result.withdrawn) == ([cleared(5, 9)], [3])
 
 
-def test_clears_without_a_reading_before_are_the_same_only_at_the_same_moment():
-    assert reconcile([(3, cleared(None, 5))], [cleared(None, 4)]).withdrawn == [3]
+def test_a_clear_without_a_reading_before_can_be_any_up_to_its_own():
+    assert reconcile([(3, cleared(None, 5))], [cleared(4, 6)]).kept == [(3, cleared(4, 6))]
+    assert reconcile([(3, cleared(None, 5))], [cleared(5, 6)]).withdrawn == [3]
+
+
+def test_without_a_stretch_only_the_same_moment_is_the_same_clear():
+    assert reconcile([(3, cleared(5, 5))], [cleared(4, 4)]).withdrawn == [3]
     assert reconcile([(3, cleared(5, 5))], [cleared(5, 5)]).withdrawn == []

@@ -62,6 +62,23 @@ def test_a_start_inside_an_ended_fitting_elsewhere_is_named_and_not_decided():
     assert [(one.vehicle_id, other.vehicle_id) for one, other in changes.overlaps] == [(1, 2)]
 
 
+def test_a_wrong_move_is_taken_back_by_the_list_as_it_was_before():
+    right = [Wanted(1, "a", 5), Wanted(2, "b", 7)]
+    wrong = [Wanted(1, None), Wanted(2, "a", 15)]
+    first = _life((10, right))
+    assert _life((10, right), (20, wrong)) == [
+        (1, "a", 5, 15), (2, "a", 15, None), (2, "b", 7, 15)
+    ]  # fmt: skip
+    assert _life((10, right), (20, wrong), (30, right)) == first
+    assert _life((10, right), (20, wrong), (30, right[::-1])) == first
+
+
+def test_a_fitting_between_that_has_ended_is_not_taken_back_in_silence():
+    stored = [Span(1, "a", 0, 10, 1), Span(1, "b", 10, 20, 2), Span(1, "c", 20, None, 3)]
+    changes = refit(stored, [Wanted(1, "a", 0)], 30)
+    assert [(one.gateway, other.gateway) for one, other in changes.overlaps] == [("a", "b")]
+
+
 _times = st.one_of(st.none(), st.integers(0, 100))
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from gateway.facts import Ignition, Monitor
 from ingest.domain.completion import Beta
+from ingest.domain.completion_priors import PRIORS
 from ingest.domain.conformal import LEVELS, Calibration
 from ingest.domain.cycles import Cycle
 from ingest.domain.driving_habit import daily_counts, habit, parked
@@ -169,7 +170,9 @@ def test_a_monitor_held_up_by_a_code_has_no_date_and_a_day_to_repair_by() -> Non
     held = replace(facts(CAT, EVAP, allowed=0), whys=(_held(Cause.CODE, 0.97),))
     found = foresee(held)
     assert (found.ready_50, found.ready_90, found.chance) == (None, None, None)
-    assert "until it is repaired: P0101 is stored" in found.reason
+    assert found.reason == "No date until what holds them up is put right: catalyst."
+    assert "until it is repaired: P0101 is stored" in found.monitors[0].reason
+    assert "2 monitors still to complete after it; do not clear codes." in found.repair_reason
     assert found.monitors[0].ready_90 is None
     assert found.monitors[1].ready_90 is not None  # the other one still completes
     assert found.repair_by is not None
@@ -189,7 +192,54 @@ def test_a_weak_cause_holds_nothing_up_but_a_stuck_monitor_does() -> None:
     stuck = _held(Cause.STANDS_STILL, 0.6, "still not complete after 90 driving cycles")
     found = foresee(replace(facts(CAT, EVAP, allowed=0), whys=(stuck,)))
     assert found.ready_90 is None
-    assert "until its cause is found" in found.reason
+    assert "until its cause is found" in found.monitors[0].reason
+
+
+APRIL = date(2026, 4, 1)
+
+
+def test_the_evaporative_monitor_waits_for_its_season() -> None:
+    """Driving before it counts for the other monitors only."""
+    free = foresee(facts(CAT, EVAP, allowed=0))
+    bound = foresee(replace(facts(CAT, EVAP, allowed=0), evap_from=APRIL))
+    assert free.ready_50 is not None
+    assert free.ready_50 < APRIL
+    assert bound.ready_50 is not None
+    assert bound.ready_50 >= APRIL
+    assert bound.chance is not None
+    assert bound.chance < 0.01  # due on April 1
+    assert "Evaporative system: not before about April" in bound.reason
+    assert "not before about April" in bound.monitors[1].reason
+    assert bound.monitors[0] == free.monitors[0]
+    # Where one may be left, it is this one.
+    assert (
+        foresee(replace(facts(CAT, EVAP), evap_from=APRIL)).ready_90 == bound.monitors[0].ready_90
+    )
+    far = foresee(replace(facts(CAT, EVAP, allowed=0), evap_from=date(2026, 9, 1)))
+    assert far.ready_50 is None
+
+
+def test_a_monitor_that_only_the_air_holds_up_needs_no_repair() -> None:
+    cold = WhyNot(EVAP, (Found(Cause.AMBIENT, 1.0, "7 of 7 cold starts"),), "advice", "stuck")
+    known = replace(facts(EVAP, allowed=0), whys=(cold,))
+    found = foresee(replace(known, evap_from=APRIL))
+    assert found.ready_90 is not None
+    assert found.ready_90 >= APRIL
+    assert found.repair_by is None
+    assert found.repair_reason == "No repair is needed."
+    assert foresee(known).ready_90 is None  # no season known: its cause has to be found
+
+
+def test_a_repair_before_the_season_leaves_the_evaporative_monitor_waiting() -> None:
+    due = TODAY + timedelta(days=60)
+    free, bound = (_failing(due=due, evap_from=day) for day in (None, APRIL))
+    strict = foresee(
+        replace(facts(outcome=Outcome.WOULD_FAIL, allowed=0), due=due, evap_from=APRIL)
+    )
+    assert free.repair_by == bound.repair_by  # one may be left: this one
+    assert strict.repair_by is not None
+    assert free.repair_by is not None
+    assert strict.repair_by < free.repair_by
 
 
 def _failing(**changes: object) -> Forecast:
@@ -280,9 +330,21 @@ def test_habits_are_counted_by_the_depots_own_days() -> None:
     assert {day.weekday() for day in plan.idle} == {5, 6}
 
 
+def test_a_monitor_is_called_stuck_by_a_start_value_held_in_more_doubt() -> None:
+    """The mean stays; the weight is at most that of the most doubtful assumed one (X)."""
+    sure = Beta(50, 50, "the whole fleet: fitted from 400 vehicles")
+    found = Learned({"": {CAT: sure}}).cautious(TRUCK)
+    assert found[CAT].mean == pytest.approx(0.5)
+    assert found[CAT].a == PRIORS[EVAP].a
+    assert {one: prior for one, prior in found.items() if one is not CAT} == {
+        one: prior for one, prior in PRIORS.items() if one is not CAT
+    }
+
+
 def test_what_was_learned_survives_being_written_down() -> None:
     priors = fit_priors([("a", CAT, float(n % 7), 20.0) for n in range(40)])
     assert set(priors) == {"a", ""}
-    learned = Learned(priors, {"catalyst": Calibration(LEVELS, 120, "calibrated on 120")})
+    held = {"catalyst": Calibration(LEVELS, 120, "calibrated on 120")}
+    learned = Learned(priors, held, {"Harbor": {1: 0.05, 4: 0.5}})
     assert decode(encode(learned)) == learned
     assert fit_priors([("a", CAT, 1.0, 9.0)]) == {}

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 
 from ingest.domain.clear_causes import AFTER_MS, BEFORE_MS
+from ingest.domain.details import take_vehicle_details
 from ingest.domain.episodes import Episode
 from ingest.domain.integrity import doubts
 from ingest.domain.picture import Picture
 from ingest.domain.repairs import Repair
-from tests.support.reports import vehicle
+from tests.support.reports import report, vehicle
 
 AT = int(datetime(2026, 11, 20, 12, tzinfo=UTC).timestamp() * 1000)
 
@@ -39,6 +40,29 @@ def test_other_software_is_told_with_what_shows_it():
     assert [one.kind for one in found] == ["software"]
     assert "7E8" in found[0].text
     assert "cvn A -> B" in found[0].text
+
+
+@pytest.mark.parametrize(
+    ("told_ms", "words"),
+    [
+        pytest.param((60_000,), None, id="at the bound"),
+        pytest.param((-60_000,), None, id="at the bound, ahead"),
+        pytest.param((300_000,), "5 min behind the clock here", id="behind"),
+        pytest.param((-7_200_000,), "120 min ahead of the clock here", id="ahead"),
+        pytest.param(
+            (300_000, None), "5 min behind", id="a report that does not say it changes none"
+        ),
+        pytest.param((300_000, 40), None, id="set right"),
+    ],
+)
+def test_a_gateway_whose_clock_is_wrong_is_told(told_ms: tuple[int | None, ...], words: str | None):
+    picture = Picture()
+    for seq, one in enumerate(told_ms, 1):
+        said = {} if one is None else {"clock_offset_ms": one}
+        take_vehicle_details(picture, report(1, seq, **said), AT)
+    found = [one.text for one in doubts(vehicle(1), picture, []) if one.kind == "clock"]
+    assert len(found) == (words is not None)
+    assert words is None or words in found[0]
 
 
 def test_another_vin_stands_first():

@@ -9,7 +9,7 @@ import pytest
 
 from gateway.facts import Monitor
 from ingest.domain.cycles import Cycle
-from ingest.domain.evap_season import mild_share, season_words
+from ingest.domain.evap_season import cold_starts, mild_share, season_begins, season_words
 from ingest.domain.stuck_advice import ADVICE, CAUTION, allowance_advice, depot_line
 from ingest.domain.stuck_causes import Cause, Found
 
@@ -62,9 +62,13 @@ def _starts(month: int, ambient: float, count: int = 20) -> list[Cycle]:
 
 def test_not_before_about_april() -> None:
     cycles = [*_starts(10, 12), *_starts(11, 1), *_starts(12, -5), *_starts(1, -8, count=25)]
-    shares = mild_share(cycles, ZoneInfo("America/Chicago"))
+    shares = mild_share(cold_starts(cycles, ZoneInfo("America/Chicago")))
     assert shares == {10: 1.0, 11: 0.0, 12: 0.0, 1: 0.0}
     assert "Not before about April" in (season_words(shares, date(2026, 12, 2)) or "")
+    assert season_begins(shares, date(2026, 12, 2)) == date(2027, 4, 1)
+    assert season_begins(shares, date(2027, 1, 31)) == date(2027, 4, 1)
     assert season_words(shares, date(2026, 10, 9)) is None
+    assert season_begins(shares, date(2026, 10, 9)) is None
+    assert season_begins({}, date(2026, 10, 9)) is None
     assert "Not enough" in (season_words({}, date(2026, 10, 9)) or "")
-    assert mild_share(_starts(3, 9, count=19), ZoneInfo("America/Chicago")) == {}
+    assert mild_share(cold_starts(_starts(3, 9, count=19), ZoneInfo("America/Chicago"))) == {}

@@ -121,7 +121,7 @@ def test_a_retest_after_a_catalyst_code_needs_the_catalyst_monitor(code, unset, 
     "vehicle, picture, part",
     [
         pytest.param(car(1995), seen(), "before 1996", id="model year 1995"),
-        pytest.param(car(gvwr_lb=14001), seen(), "14000 lb", id="just too heavy"),
+        pytest.param(car(gvwr_lb=14001), seen(), "14,000 lb", id="just too heavy"),
         pytest.param(car(), None, "Never heard", id="no picture"),
         pytest.param(car(), Picture(), "Never heard", id="empty picture"),
         pytest.param(

@@ -19,8 +19,14 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    """Keep the first announcement of each alert only."""
-    op.execute(sa.text("DELETE FROM notice WHERE announcement > 1"))
+    """Keep the first notice of each alert only."""
+    op.execute(
+        sa.text(
+            "DELETE FROM notice WHERE EXISTS (SELECT 1 FROM notice one "
+            "WHERE one.alert_id = notice.alert_id AND one.channel = notice.channel "
+            "AND one.announcement < notice.announcement)"
+        )
+    )
     _notice(["alert_id", "channel"])
     op.drop_column("alert", "announcement")
 

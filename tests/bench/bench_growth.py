@@ -1,0 +1,170 @@
+"""What one report costs as the history grows: from 10 thousand to 5 million stored reports.
+
+    python -m tests.bench.bench_growth [--up-to 5000000] [--database URL]
+
+The first ten thousand reports of 1,000 vehicles take the real path. The mass is then made of rows
+copied inside the database: the vehicles' own keys, reports, events and driving cycles again and
+again, under an older journal of each gateway, so that every table and index grows as it would. At
+each size the next reports of all vehicles take the real path in batches of 200 (decode, fold,
+alerts, commit, receipts; no broker). What is kept: the median batch, and the processor time.
+Each size is written to the results as soon as it is measured.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from sqlalchemy import Engine, text
+
+from gateway import contract
+from ingest import queries
+from ingest.clock import SystemClock
+from ingest.collector import settle_collector
+from ingest.intake import Intake
+from ingest.metrics import Metrics
+from ingest.store.database import write
+from ingest.subscriber import Arrival
+from tests.support.bench_results import keep
+from tests.support.reports import history, load, opened, vehicle
+
+VEHICLES = 1000
+FIRST = 10
+"""Reports a vehicle that take the real path at first: what the mass is copied from."""
+MEASURED = 4
+"""Reports a vehicle that are measured at each size."""
+BATCH = 200
+SIZES = (10_000, 100_000, 1_000_000, 5_000_000)
+OLDER = "5f1c2a7e" + "-58b1-4e0d-9a43-"
+"""The older journals are named as those of `tests.support.reports`, but for the first digit."""
+_COPY = (
+    "INSERT INTO report_key (gateway, journal, seq, digest, received_at)"
+    " SELECT gateway, :older || substr(journal, 25), seq + :shift, digest, received_at"
+    " FROM report_key WHERE seq <= :first AND journal NOT LIKE '5%'",
+    "INSERT INTO report (gateway, journal, seq, vehicle_id, fitted_from, journal_created_at,"
+    " taken_at, observed_at, received_at, reason, body)"
+    " SELECT gateway, :older || substr(journal, 25), seq + :shift, vehicle_id, fitted_from,"
+    " journal_created_at - 86400000, taken_at, observed_at, received_at, reason, body"
+    " FROM report WHERE id <= :last_report",
+    "INSERT INTO episode (vehicle_id, kind, subject, natural, started_at, ended_at, start_journal,"
+    " start_seq, end_journal, end_seq, details)"
+    " SELECT vehicle_id, kind, subject, natural || '|' || :shift, started_at,"
+    " coalesce(ended_at, started_at), :older || substr(start_journal, 25), start_seq + :shift,"
+    " :older || substr(start_journal, 25), start_seq + :shift, details"
+    " FROM episode WHERE id <= :last_episode",
+    "INSERT INTO driving_cycle (vehicle_id, journal, seq, observed_at, started_at, ended_at,"
+    " summary)"
+    " SELECT vehicle_id, :older || substr(journal, 25), seq + :shift, observed_at, started_at,"
+    " ended_at, summary FROM driving_cycle WHERE seq <= :first AND journal NOT LIKE '5%'",
+)
+
+
+def arrivals(first: int, last: int) -> list[Arrival]:
+    """The reports of all vehicles from seq `first` to `last`, one vehicle after the other."""
+    now = SystemClock().now()
+    lives = [history(number, last) for number in range(1, VEHICLES + 1)]
+    return [
+        Arrival(contract.topic(one[seq].gateway, "report"), contract.encode(one[seq]), now, False)
+        for seq in range(first - 1, last)
+        for one in lives
+    ]
+
+
+def stored(intake: Intake, messages: Sequence[Arrival]) -> Iterator[tuple[float, float]]:
+    """Store in batches; yield the seconds of each by the clock and of the processor."""
+    for start in range(0, len(messages), BATCH):
+        wall, cpu = time.perf_counter(), time.process_time()
+        intake.store(messages[start : start + BATCH])
+        yield time.perf_counter() - wall, time.process_time() - cpu
+
+
+def grow(engine: Engine, copies: range) -> None:
+    """Add as many copies of the first reports of all vehicles, each later than the one before."""
+    with write(engine) as connection:
+        marks = connection.execute(
+            text(
+                "SELECT (SELECT max(id) FROM report WHERE seq <= :first AND journal NOT LIKE '5%'),"
+                " (SELECT max(id) FROM episode WHERE start_seq <= :first"
+                " AND start_journal NOT LIKE '5%')"
+            ),
+            {"first": FIRST},
+        ).one()
+    for copy in copies:
+        values = {
+            "older": OLDER, "shift": copy * FIRST, "first": FIRST,
+            "last_report": marks[0], "last_episode": marks[1],
+        }  # fmt: skip
+        with write(engine) as connection:
+            for line in _COPY:
+                used = {name: one for name, one in values.items() if f":{name}" in line}
+                connection.execute(text(line), used)
+    with write(engine) as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("ANALYZE"))
+        connection.execute(text("DELETE FROM gateway_journal WHERE journal LIKE '5%'"))
+        connection.execute(
+            text(
+                "INSERT INTO gateway_journal (gateway, journal, created_at, spans, updated_at)"
+                " SELECT gateway, :older || substr(journal, 25), created_at - 86400000, :spans,"
+                " updated_at - 86400000 FROM gateway_journal"
+            ),
+            {"older": OLDER, "spans": f"[[1,{copies.stop * FIRST}]]"},
+        )
+
+
+def main() -> None:
+    """Grow, measure at each size, keep the curve."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--up-to", type=int, default=100_000)
+    parser.add_argument("--database", help="an empty one; SQLite in /var/tmp where none is named")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-growth-") as name:
+        url = options.database or f"sqlite:///{Path(name)}/fleet.sqlite3"
+        with opened(url) as engine:
+            curve(engine, options.up_to)
+
+
+def curve(engine: Engine, up_to: int) -> None:
+    """Measure at each size up to `up_to` reports."""
+    load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
+    intake = Intake(engine, SystemClock(), Metrics())
+    list(stored(intake, arrivals(1, FIRST)))
+    settle_collector()
+    seq, copies, points = FIRST, 0, list[dict[str, object]]()
+    for size in (one for one in SIZES if one <= up_to):
+        begun = time.perf_counter()
+        wanted = size // (VEHICLES * FIRST) - 1
+        if wanted > copies:
+            grow(engine, range(copies + 1, wanted + 1))
+            copies = wanted
+        grown_s = time.perf_counter() - begun
+        list(stored(intake, arrivals(seq + 1, seq + 1)))  # the first after the mass warms the pages
+        took = list(stored(intake, arrivals(seq + 2, seq + 1 + MEASURED)))
+        seq += 1 + MEASURED
+        points.append(
+            {
+                "stored_reports": queries.stored_counts(engine)["reports"],
+                "median_us_a_report": round(statistics.median(w for w, _ in took) / BATCH * 1e6, 1),
+                "median_cpu_us_a_report": round(
+                    statistics.median(c for _, c in took) / BATCH * 1e6, 1
+                ),
+                "measured_reports": len(took) * BATCH,
+                "mass_made_in_s": round(grown_s, 1),
+            }
+        )
+        first = points[0]["median_cpu_us_a_report"]
+        assert isinstance(first, float)
+        growth = [round(float(str(one["median_cpu_us_a_report"])) / first, 2) for one in points]
+        kind = engine.dialect.name
+        keep(
+            "growth" if kind == "sqlite" else f"growth-{kind}",
+            {"database": kind, "vehicles": VEHICLES, "curve": points, "cpu_to_the_first": growth},
+        )
+
+
+if __name__ == "__main__":
+    main()
