@@ -108,7 +108,7 @@ TIMES = (
 KNOWN_GATEWAYS = 16_384
 """Topics remembered: a gateway's are read and written again and again."""
 
-M = TypeVar("M")
+M = TypeVar("M", bound=msgspec.Struct)
 AnyMessage = Report | Presence | Receipt | Ask
 SCHEMAS: dict[str, type[Report] | type[Presence] | type[Receipt] | type[Ask]] = {
     "report": Report,

@@ -255,7 +255,7 @@ def _set_aside(connection: Connection, item: Incoming, refused: _Refused) -> Non
     letter = DeadLetter(item.topic, item.body, refused.gateway, refused.reasons, at)
     new = dead_letters.set_aside(connection, letter)
     if new and refused.security:
-        detail = "; ".join(refused.reasons)
+        detail = "; ".join(refused.reasons).removeprefix(f"{refused.security}: ")
         log.warning(
             "security event of gateway %s: %s: %s", refused.gateway, refused.security, detail
         )

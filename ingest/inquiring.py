@@ -40,7 +40,7 @@ def add_commands(
     follow.add_argument("seq", metavar="SEQ", type=int, help="the report's number")
 
     sub.add_parser(
-        "security-events", parents=[asking], help="what no well-behaved gateway does, and what to do"
+        "security-events", parents=[asking], help="what no well-behaved gateway does; what to do"
     )
 
 

@@ -127,7 +127,7 @@ def _work(
         names = ", ".join(FULL_NAMES[monitor] for monitor in verdict.incomplete)
         return 0.0, f"Let it complete {names}; its record says how. Do not clear codes."
     if verdict.exempt and not verdict.in_scope:
-        return 0.0, "No test is asked of it: keep the proof of age with the vehicle."
+        return 0.0, "No test is asked of it: keep the proof with the vehicle."
     if not verdict.in_scope:
         return 0.0, "Ask the inspection authority: this program does not cover the vehicle."
     if unread is not None:  # a fresh reading would say no more than the last one

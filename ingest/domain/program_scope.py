@@ -78,7 +78,8 @@ class Exemption(Cited):
 
     A vehicle exempt of the periodic test is judged all the same: other tests may be asked of it.
     Age is the calendar year less the model year (modelling choice: rules count model years).
-    `unless_odometer_over_mi`: a vehicle that has run more is not exempt.
+    `unless_odometer_over_mi`: a vehicle that has run more is not exempt. Without an age, all of
+    `fuels` are.
     """
 
     what: Text
@@ -98,6 +99,8 @@ class Exemption(Cited):
         limit = self.unless_odometer_over_mi
         if limit is not None and (run_mi is None or run_mi > limit):
             return False
+        if self.age_under is None and self.age_over is None:
+            return self.fuels is not None
         age = year - vehicle.model_year
         young = self.age_under is not None and age < self.age_under
         return young or (self.age_over is not None and age > self.age_over)

@@ -54,18 +54,17 @@ def overlap(one: Episode, other: Episode) -> bool:
     the later one, and a reading that comes late may find it earlier: there the stretches between
     the readings are compared. Two that only touch lie on either side of a reading.
     """
-    if _between_readings(one) and _between_readings(other):
-        return _begin(one) < other.started_at and _begin(other) < one.started_at
+    if _is_between_readings(one) and _is_between_readings(other):
+        same = one.started_at == other.started_at
+        return same or (_begin(one) < other.started_at and _begin(other) < one.started_at)
     starts_in = other.ended_at is None or one.started_at <= other.ended_at
     return starts_in and (one.ended_at is None or other.started_at <= one.ended_at)
 
 
-def _between_readings(episode: Episode) -> bool:
-    """Whether the stretch is known and long enough to compare."""
-    return episode.started_at == episode.ended_at and _begin(episode) < episode.started_at
+def _is_between_readings(episode: Episode) -> bool:
+    return episode.started_at == episode.ended_at and "not_before" in episode.details
 
 
 def _begin(episode: Episode) -> int:
-    """When the last reading before it was: 0 where there was none, else its own moment."""
-    before = episode.details.get("not_before", episode.started_at)
-    return 0 if before is None else int(before)
+    """When the last reading before it was, by the clock of that time; 0 where there was none."""
+    return min(episode.started_at, episode.details["not_before"] or 0)

@@ -104,15 +104,16 @@ class _Case:
         program, vehicle = self.program, self.vehicle
         found = covered(program.scope, vehicle, self.fuel)
         out = verdict_scope.outside(found, vehicle, self.fuel)
-        if out is None and program.exempt:
-            out = self._exempt(as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year, picture)
+        if program.exempt and (out is None or found.why == "fuel"):
+            year = as_of.astimezone(ZoneInfo(vehicle.depot_tz)).year
+            out = self._exempt(year, picture, in_group=out is None) or out
         if out is not None:
             self._out(out)
             return True
         self.group = found.scope
         return self._other_test()
 
-    def _exempt(self, year: int, picture: Picture | None) -> Reason | None:
+    def _exempt(self, year: int, picture: Picture | None, in_group: bool) -> Reason | None:
         """Why the program asks no test at all; an exemption of the periodic test is noted.
 
         An odometer only goes up: of the one listed and the one read, the greater counts.
@@ -121,7 +122,7 @@ class _Case:
         if picture is not None and picture.odometer_km is not None:
             run = max(run or 0.0, picture.odometer_km / KM_PER_MILE)
         row = self.program.exemption(self.vehicle, self.fuel, year, run)
-        if row is None:
+        if row is None or (row.of == "periodic" and not in_group):
             return None
         self.exempt = True
         why = verdict_scope.exempt(row, self.vehicle, year)

@@ -34,9 +34,11 @@ def count(
 ) -> Counted:
     """Count the monitors not complete; `left_out` are those an exception takes out."""
     order = _EVERY if program.count_scope.value == "all" else _COUNTED
-    incomplete = tuple(
-        [one for one in order if monitors.get(one) is False and one not in left_out]
-    )  # a list first: a generator is slower, and this is done for every vehicle
+    incomplete: tuple[Monitor, ...] = ()
+    if False in monitors.values():
+        incomplete = tuple(
+            [one for one in order if monitors.get(one) is False and one not in left_out]
+        )  # a list first: a generator is slower, and this is done for every vehicle
     if allowance is None:
         return Counted(incomplete, None, None)
     if allowance.value is not None:

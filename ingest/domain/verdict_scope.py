@@ -111,7 +111,7 @@ def _unheard(
     if any(ecu.before_clear for ecu in picture.ecus.values()):
         text = "Codes were cleared and not every ECU has answered since: take a fresh reading."
         return our_reason(text, "an ECU not heard since the last clear")
-    if all(monitor in CONTINUOUS for monitor in monitors):
+    if monitors.keys() <= CONTINUOUS:
         text = "The vehicle reports no monitor that the program counts."
         return our_reason(text, "no non-continuous monitor supported")
     return None

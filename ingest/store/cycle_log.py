@@ -74,7 +74,7 @@ def _read(connection: Connection, vehicle_id: int, since: int | None = None) -> 
     )
     if since is not None:
         query = query.where(driving_cycle.c.observed_at >= since)
-    return [_decoder.decode(text) for text in connection.execute(query).scalars()]
+    return [_decoder.decode(text) for text in connection.execute(query).scalars().all()]
 
 
 def _values(vehicle_id: int, item: Cycle) -> dict[str, Any]:

@@ -106,8 +106,8 @@ def _messages(
         )
         .order_by(report.c.observed_at)
     )
-    for row in connection.execute(query):
-        yield row.observed_at, contract.decode_report(row.body)
+    for observed_at, body in connection.execute(query).yield_per(500):
+        yield observed_at, contract.decode_report(body)
 
 
 def _snapshot(at: int, message: contract.Report) -> list[Snapshot]:

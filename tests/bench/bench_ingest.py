@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -75,7 +75,7 @@ def service(broker: RunningBroker, count: int, url: str) -> Took:
 def one_round(messages: Sequence[Message], folder: Path, server: str | None) -> dict[str, Took]:
     """What each way took, in one go on the same machine."""
     count = len(messages)
-    # Ours refuses a database with strange tables in it: the raw one is dropped before and made after.
+    # Ours refuses a database with strange tables: the raw one is gone before, and made anew after.
     with (
         lean_ingest.raw_store(server or f"sqlite:///{folder}/raw.sqlite3") as store,
         running_mosquitto(folder, LINES) as broker,
@@ -102,13 +102,8 @@ def rounds_of(kind: str, messages: Sequence[Message], rounds: int) -> dict[str, 
                     found.append(one_round(messages, Path(name), server))
     count = len(messages)
 
-    def ratio(limit: str, what: str) -> float:
-        return round(
-            statistics.median(
-                getattr(one[limit], what) / getattr(one["ours"], what) for one in found
-            ),
-            3,
-        )
+    def ratio(limit: str, of: Callable[[Took], float]) -> float:
+        return round(statistics.median(of(one[limit]) / of(one["ours"]) for one in found), 3)
 
     return {
         "median_reports_per_s": {
@@ -119,9 +114,9 @@ def rounds_of(kind: str, messages: Sequence[Message], rounds: int) -> dict[str, 
             way: round(statistics.median(one[way].cpu_s / count * 1e6 for one in found), 1)
             for way in found[0]
         },
-        "ratio_to_lean_loop": ratio("lean_loop", "wall_s"),
-        "ratio_to_database_alone": ratio("database_alone", "wall_s"),
-        "ratio_to_lean_loop_cpu": ratio("lean_loop", "cpu_s"),
+        "ratio_to_lean_loop": ratio("lean_loop", lambda took: took.wall_s),
+        "ratio_to_database_alone": ratio("database_alone", lambda took: took.wall_s),
+        "ratio_to_lean_loop_cpu": ratio("lean_loop", lambda took: took.cpu_s),
     }
 
 

@@ -47,9 +47,9 @@ class Sender:
         self._client.on_connect = lambda c, *_: c.subscribe("fleet/v1/+/+/receipt")
         self._client.on_subscribe = lambda *_: subscribed.set()
         receipts = self.receipts  # no cycle: in one, paho's sockets may go before it closes them
-        self._client.on_message = lambda _c, _u, m: receipts.append(
-            contract.decode_receipt(bytes(m.payload))
-        )
+        self._client.on_message = lambda _c, _u, m: receipts.extend(
+            [contract.decode_receipt(bytes(m.payload))] if m.payload else []
+        )  # the check before start publishes an empty one
         self._client.connect(broker.host, broker.port)
         self._client.loop_start()
         assert subscribed.wait(WAIT_S)

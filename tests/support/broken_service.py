@@ -15,6 +15,7 @@ from typing import Any
 
 from ingest import intake
 from ingest.__main__ import main
+from ingest.handlers import store_batch
 from ingest.subscriber import PING_EVERY_S, PING_LIMIT_S, Subscriber
 from ingest.watchdog import CHECK_EVERY_S, STALL_S, Watchdog
 
@@ -26,7 +27,7 @@ class _Trap:
 
     def __init__(self, way: str, while_s: float) -> None:
         self._way, self._while_s, self._set = way, while_s, True
-        self._store = intake.store_batch
+        self._store = store_batch
 
     def __call__(self, engine: Any, items: Sequence[Any], memory: Any) -> Any:
         if self._set and any(MARK in one.body for one in items):
@@ -53,10 +54,11 @@ def run(way: str, fast: float, words: list[str]) -> int:
     _put("ingest.intake.store_batch", _Trap(way, (STALL_S + CHECK_EVERY_S) / fast + 2))
     intake.STORE_WAIT_S /= fast
     intake.STUCK_S = 2 * STALL_S / fast
-    fast_loop = {"ping_every_s": PING_EVERY_S / fast, "ping_limit_s": PING_LIMIT_S / fast}
-    _put("ingest.service.Subscriber", functools.partial(Subscriber, **fast_loop))
-    fast_dog = {"stall_s": STALL_S / fast, "check_every_s": CHECK_EVERY_S / fast}
-    _put("ingest.service.Watchdog", functools.partial(Watchdog, **fast_dog))
+    limits = PING_EVERY_S / fast, PING_LIMIT_S / fast
+    ping: dict[str, Any] = dict(zip(("ping_every_s", "ping_limit_s"), limits, strict=True))
+    _put("ingest.service.Subscriber", functools.partial(Subscriber, **ping))
+    look: dict[str, Any] = {"stall_s": STALL_S / fast, "check_every_s": CHECK_EVERY_S / fast}
+    _put("ingest.service.Watchdog", functools.partial(Watchdog, **look))
     return main(words)
 
 

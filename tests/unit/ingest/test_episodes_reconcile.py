@@ -88,3 +88,8 @@ def test_a_clear_without_a_reading_before_can_be_any_up_to_its_own():
 def test_without_a_stretch_only_the_same_moment_is_the_same_clear():
     assert reconcile([(3, cleared(5, 5))], [cleared(4, 4)]).withdrawn == [3]
     assert reconcile([(3, cleared(5, 5))], [cleared(5, 5)]).withdrawn == []
+
+
+def test_a_clear_without_a_stretch_is_any_that_has_its_moment_inside():
+    """Two readings of one moment, as of a clock that stands still."""
+    assert reconcile([(3, cleared(5, 5))], [cleared(4, 6)]).kept == [(3, cleared(4, 6))]
