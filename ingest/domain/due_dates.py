@@ -104,8 +104,9 @@ def due_of(vehicle: Vehicle, program: Program, history: Sequence[Inspection], to
 def dues_of(
     vehicle: Vehicle, programs: Mapping[str, Program], history: Sequence[Inspection], today: date
 ) -> tuple[Due, ...]:
-    """What it owes its own program, first, and each other one that it has a result of."""
-    names = dict.fromkeys([vehicle.program, *(entry.program for entry in history)])
+    """What it owes its own program, first, each other one of the list or that has a result."""
+    others = vehicle.other_programs or ()
+    names = dict.fromkeys([vehicle.program, *others, *(entry.program for entry in history)])
     known = [programs[name] for name in names if name in programs]
     return tuple(due_of(vehicle, program, history, today) for program in known)
 

@@ -119,6 +119,11 @@ def show_weekdays(days: tuple[int, ...]) -> str:
     return " ".join(WEEKDAYS[day] for day in days)
 
 
+def parse_names(text: str) -> tuple[str, ...]:
+    """Names set apart by ';', each once."""
+    return tuple(dict.fromkeys(one.strip() for one in text.split(";") if one.strip()))
+
+
 def _day(name: str, label: str, source: str = "") -> Column:
     return Column(
         name, label, date.fromisoformat, "YYYY-MM-DD",
@@ -162,6 +167,10 @@ IDENTITY = (
 """The columns every file must have in its heading; those not `required` may be empty."""
 
 PARTICULARS = (
+    Column(
+        "other_programs", "Other inspection programs", parse_names, "programs, set apart by ';'",
+        show="; ".join, restore=parse_names, length=200,
+    ),
     _words("make", "Make"),
     Column(
         "fuel", "Fuel", _one_of(FUELS), f"one of {', '.join(FUELS)}",

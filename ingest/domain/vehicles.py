@@ -64,6 +64,7 @@ class Vehicle:
     certificate_until: date | None = None
     retest_by: date | None = None
     open_recalls: str | None = None
+    other_programs: tuple[str, ...] | None = None
 
     def quiet_because(self, day: date) -> str | None:
         """Why nothing is expected of its gateway on a day; None when it should be heard."""
@@ -129,9 +130,11 @@ class _Row:
     def vehicle(self, programs: Set[str]) -> Vehicle | None:
         self.values = {column.name: self._read(column) for column in vehicle_columns.ALL}
         values = self.values
+        known = ", ".join(sorted(programs)) or "a program, and none is loaded"
         if values["program"] is not None and values["program"] not in programs:
-            known = ", ".join(sorted(programs)) or "a program, and none is loaded"
             self.fault("program", known)
+        if not set(values["other_programs"] or ()) <= programs:
+            self.fault("other_programs", f"of {known}, set apart by ';'")
         self._check_vin()
         self._check_together()
         if any(not fault.warning for fault in self.faults):

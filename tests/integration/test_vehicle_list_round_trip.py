@@ -26,6 +26,7 @@ FULL = {
     "owner": "TRUE", "lessor": "Lessor", "lease_end": "2030-01-01",
     "certificate_number": "00012345678901234567890", "certificate_until": "2027-01-01",
     "retest_by": "2026-12-24", "open_recalls": "26V-001; 26V-002",
+    "other_programs": "us-federal; wisconsin",
 }  # fmt: skip
 """Invented, but for the VIN: an encyclopedia's example of a check digit (1M8GDM9AXKP042788; C)."""
 BARE = {

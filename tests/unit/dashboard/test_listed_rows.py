@@ -21,6 +21,7 @@ FULL = {
     "registration_expiry": "2026-12-31", "plate_class": "B", "garaging_county": "Cook",
     "owner": "City", "lessor": "Lender", "lease_end": "2027-01-01", "certificate_number": "C-1",
     "certificate_until": "2026-11-30", "retest_by": "2026-12-20", "open_recalls": "two",
+    "other_programs": "illinois",
 }  # fmt: skip
 
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from ingest.domain import lay_up
 from ingest.domain.due_calendar import months_later
-from ingest.domain.due_dates import ASK_THE_AGENCY, due_of, extension, holiday
+from ingest.domain.due_dates import ASK_THE_AGENCY, due_of, dues_of, extension, holiday
+from ingest.domain.due_dates import test_by as by_the_earliest
 from ingest.domain.inspections import Inspection, Result
 from ingest.domain.programs import Program, ProgramError, parse_program
 from ingest.program_files import load_programs
@@ -190,6 +191,20 @@ def test_results_of_another_program_or_of_later_days_do_not_count():
     other = Inspection(WISCONSIN, date(2026, 3, 14), Result.FAILED, codes=("P0420",))
     later = Inspection(YORK, date(2026, 3, 14), Result.FAILED, codes=("P0420",))
     assert _due(YORK, date(2026, 3, 13), other, later).failed_codes == ()
+
+
+def test_a_vehicle_owes_every_program_of_the_list_and_of_its_results():
+    """A pass in New York on 2026-03-14 is good for a year (A): the earlier day is planned for."""
+    passed = Inspection(YORK, date(2026, 3, 14), Result.PASSED)
+    one = vehicle(
+        1, **(DEFAULTS | {"program": HEAVY, "due_date": date(2026, 8, 1)}), other_programs=(YORK,)
+    )
+    today = date(2026, 7, 1)
+    days = {due.program: due.due for due in dues_of(one, PROGRAMS, (), today)}
+    assert days == {HEAVY: date(2026, 8, 1), YORK: None}
+    days = {due.program: due.due for due in dues_of(one, PROGRAMS, (passed,), today)}
+    assert days == {HEAVY: date(2026, 8, 1), YORK: date(2027, 3, 14)}
+    assert by_the_earliest(one, PROGRAMS, (passed,), today) == date(2026, 8, 1)
 
 
 def test_a_vehicle_is_tested_before_its_lay_up():

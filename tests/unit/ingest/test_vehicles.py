@@ -110,7 +110,7 @@ FULL = GOOD | {
     "registration_expiry": "2026-12-31", "plate_class": "B", "garaging_county": "Cook",
     "owner": "City", "lessor": "Lender", "lease_end": "2027-01-01", "certificate_number": "C-1",
     "certificate_until": "2026-11-30", "retest_by": "2026-12-20", "open_recalls": "two",
-    "state": "in shop",
+    "state": "in shop", "other_programs": "us-federal",
 }  # fmt: skip
 
 
@@ -124,6 +124,7 @@ def test_every_column_is_read_and_shown_the_same():
 @pytest.mark.parametrize(
     "field, value",
     [
+        ("other_programs", "us-federal; atlantis"),
         ("fuel", "steam"),
         ("lay_up", "winter"),
         ("duty_days", "Fri-Mon"),
