@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from gateway.facts import FULL_NAMES
+from gateway.facts import FULL_NAMES, Monitor
 from ingest.domain.codes import can_flash_lamp, meaning
 from ingest.domain.due_dates import Due
 from ingest.domain.explanation import WhyNot
@@ -88,11 +88,14 @@ def step_by_cause(need: Need, verdict: Verdict, why: Sequence[WhyNot]) -> Need:
     """The need with its next step by the cause that keeps a monitor from completing, if one is.
 
     `why` explains the monitors not complete. A code goes first: driving completes nothing then.
+    What the program lets be not complete is left to the evaporative system, unless it is a retest.
     """
     waiting = [one for one in why if one.monitor in verdict.incomplete]
     if verdict.outcome is not Outcome.NOT_READY or not waiting:
         return need
-    first = min(waiting, key=_by_weight)
+    spare = bool(verdict.allowed_incomplete) and not verdict.retest
+    spared = Monitor.EVAPORATIVE_SYSTEM if spare else None
+    first = min(waiting, key=lambda one: _order(one, spared))
     name = FULL_NAMES[first.monitor]
     step = f"{name[0].upper()}{name[1:]}: {first.advice} Do not clear codes."
     if others := len(waiting) - 1:
@@ -100,9 +103,10 @@ def step_by_cause(need: Need, verdict: Verdict, why: Sequence[WhyNot]) -> Need:
     return replace(need, next_step=step)
 
 
-def _by_weight(one: WhyNot) -> tuple[bool, bool]:
-    """Those held up by a code, then those of which a cause is known."""
-    return (not one.causes or one.causes[0].cause is not Cause.CODE, not one.causes)
+def _order(one: WhyNot, spared: Monitor | None) -> tuple[bool, bool, bool]:
+    """Those held up by a code, then those that are not spared, then those with a known cause."""
+    held_up = bool(one.causes) and one.causes[0].cause is Cause.CODE
+    return (not held_up, one.monitor is spared, not one.causes)
 
 
 def repair_hours(codes: list[str]) -> float:
