@@ -104,10 +104,11 @@ def _scores(
             scores.family_median(one, known[1]) for one, known in zip(origins, at, strict=True)
         ],
     }
-    if group != VEHICLE:  # a plug-in rate is one monitor's
-        models["plug-in rate"] = [
-            scores.plug_in(one, known[0]) for one, known in zip(origins, at, strict=True)
-        ]
+    plug_in = scores.plug_in_whole if group == VEHICLE else scores.plug_in
+    models["plug-in rate"] = [
+        plug_in(one, known[0]) for one, known in zip(origins, at, strict=True)
+    ]
+    if group != VEHICLE:
         models["plug-in rate by our calendar"] = [
             scores.plug_in_by_calendar(one, known[0])
             for one, known in zip(origins, at, strict=True)

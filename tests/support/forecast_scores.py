@@ -65,10 +65,25 @@ def calibrated(one: Origin, held: Calibration) -> Curve:
 # ------------------------------------------------------------------------------- the plain ones
 def plug_in(one: Origin, pooled: Mapping[str, float]) -> Curve:
     """k of n, and the mean rate: as if both were known."""
-    done, cycles, per_day = one.own
-    chance = done / cycles if done else pooled[one.group]
-    rate = -np.log1p(-min(chance, 0.999)) * per_day
+    return _at_a_rate(one, one.own, pooled[one.group])
+
+
+def _at_a_rate(one: Origin, own: tuple[float, float, float], pooled: float) -> Curve:
+    done, cycles, per_day = own
+    rate = -np.log1p(-min(done / cycles if done else pooled, 0.999)) * per_day
     return lambda days: np.asarray(1 - np.exp(-rate * one.ends(days)))
+
+
+def plug_in_whole(one: Origin, pooled: Mapping[str, float]) -> Curve:
+    """The same for a vehicle: all of its monitors but one, each for itself (X)."""
+    curves = [_at_a_rate(one, own, pooled[name]) for name, own in one.parts.items()]
+
+    def chance(days: Floats) -> Floats:
+        done = np.array([curve(days) for curve in curves])
+        others = np.array([np.delete(done, n, axis=0).prod(axis=0) for n in range(len(done))])
+        return np.asarray(done.prod(axis=0) + ((1 - done) * others).sum(axis=0))
+
+    return chance
 
 
 def plug_in_by_calendar(one: Origin, pooled: Mapping[str, float]) -> Curve:

@@ -35,7 +35,8 @@ class Origin:
     """One forecast and what came of it. Times in days; `took` from the origin, `over` when cut.
 
     `group` is a monitor's value, or `VEHICLE`. `since` is how long it had waited by then. `own` are
-    the plain figures that a plug-in forecast uses: (completions, cycles, cycles a day).
+    the plain figures that a plug-in forecast uses: (completions, cycles, cycles a day). `parts`
+    are those of each monitor that a whole vehicle waits for.
     """
 
     at: float
@@ -48,6 +49,7 @@ class Origin:
     said: Ready
     ahead: Outlook
     own: tuple[float, float, float]
+    parts: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
     @property
     def day(self) -> float:
@@ -199,13 +201,16 @@ def forecasts(vehicles: int, seed: int, *, shifted: bool) -> list[Origin]:
             for one in ask.waiting
         }
         needed = driving_needed(chances, rate.shape, draws)
+        plain = {
+            one.value: (own.done, own.cycles + ask.waited, ask.per_day)
+            for one, own in ask.evidence.items()
+            if one in ask.waiting
+        }
         for one, (took, resolved) in ask.waiting.items():
-            own = ask.evidence[one]
             found.append(
                 Origin(
                     ask.at, ask.vehicle, ask.life.family, one.value, ask.since, took, resolved,
-                    ready(needed[one]), ahead,
-                    (own.done, own.cycles + ask.waited, ask.per_day),
+                    ready(needed[one]), ahead, plain[one.value],
                 )
             )  # fmt: skip
         every = whole(needed, Rule(ALLOWED))
@@ -215,7 +220,7 @@ def forecasts(vehicles: int, seed: int, *, shifted: bool) -> list[Origin]:
             found.append(
                 Origin(
                     ask.at, ask.vehicle, ask.life.family, VEHICLE, ask.since, took, resolved,
-                    ready(every), ahead, (0.0, 0.0, ask.per_day),
+                    ready(every), ahead, (0.0, 0.0, ask.per_day), plain,
                 )
             )  # fmt: skip
     return found
