@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 from gateway.facts import FULL_NAMES
 from ingest.domain.explanation import Explanation
+from ingest.domain.result_trends import Trend
 from ingest.domain.stuck_advice import CAUTION
+from ingest.domain.us_days import us_day
 
 
 def _time(at: int | None) -> str | None:
@@ -92,8 +94,8 @@ def why(said: Explanation) -> dict[str, Any]:
     }
 
 
-def why_lines(said: Explanation) -> list[str]:
-    """The same in lines of text."""
+def why_lines(said: Explanation, due: date | None) -> list[str]:
+    """The same in lines of text; `due` is the day to be tested by."""
     pad = " " * 10
     lines = []
     for one in said.monitors:
@@ -110,9 +112,15 @@ def why_lines(said: Explanation) -> list[str]:
         text = " ".join((*proof.reasons, proof.still)).strip()
         lines.append(f"{pad}repair of {proof.code}: {proof.state.value}. {text}")
     lines += [f"{pad}clear or wait: {said.lamp.reason}"] if said.lamp else []
-    lines += [
-        f"{pad}{one.name} reaches its limit about {_time(one.limit_at)}"
-        for one in said.trends
-        if one.limit_at is not None
-    ]
+    lines += [f"{pad}{words}" for one in said.trends if (words := _trend_words(one, due))]
     return lines
+
+
+def _trend_words(one: Trend, due: date | None) -> str:
+    if one.limit_at is None:
+        return ""
+    day = datetime.fromtimestamp(one.limit_at / 1000, UTC).date()
+    words = f"{one.name} heads for its limit, about {us_day(day)}"
+    if due is not None and day <= due:
+        return f"{words}, before the inspection is due: have it looked at now."
+    return f"{words}."

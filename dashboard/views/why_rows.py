@@ -101,9 +101,15 @@ def trend_rows(said: Explanation, due: int | None, zone: ZoneInfo, as_of: dateti
             "Test": one.name,
             "ECU": one.test[0],
             "Margin now": f"{one.margin:.0%} of the range",
-            "Reaches its limit": at_words(one.limit_at, zone, as_of),
+            "Reaches its limit": _about(one.limit_at, zone, as_of),
             "Before the inspection": "■ yes" if one.warns_before(due) else "no",
         }
         for one in said.trends
         if one.limit_at is not None
     ]
+
+
+def _about(epoch_ms: int, zone: ZoneInfo, as_of: datetime) -> str:
+    """An estimate is told by the day."""
+    day = datetime.fromtimestamp(epoch_ms / 1000, zone).date()
+    return f"about {us_date(day, as_of.astimezone(zone).date())}"
