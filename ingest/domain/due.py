@@ -98,7 +98,7 @@ def step_by_cause(need: Need, verdict: Verdict, why: Sequence[WhyNot]) -> Need:
     first = min(waiting, key=lambda one: _order(one, spared))
     name = FULL_NAMES[first.monitor]
     step = f"{name[0].upper()}{name[1:]}: {first.advice} Do not clear codes."
-    if others := len(waiting) - 1:
+    if others := sum(one is not first and one.monitor is not spared for one in waiting):
         step += f" Then {plural(others, 'more monitor')}: see below."
     return replace(need, next_step=step)
 

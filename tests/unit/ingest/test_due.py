@@ -129,10 +129,11 @@ def test_the_one_next_step_is_that_of_the_cause_and_a_code_goes_first():
     evap = _why(Monitor.EVAPORATIVE_SYSTEM, Cause.SHORT)
     step = step_by_cause(before, verdict, [evap, catalyst]).next_step
     assert step.startswith("Catalyst: "), "the program lets one be, and evap is the slowest"
-    assert step.endswith("Then 1 more monitor: see below.")
+    assert step.endswith("Do not clear codes.")
     again = msgspec.structs.replace(verdict, retest=True)
     step = step_by_cause(before, again, [catalyst, evap]).next_step
     assert step.startswith("Evaporative system: Give it one longer route")
+    assert step.endswith("Then 1 more monitor: see below.")
     code = _why(Monitor.CATALYST, Cause.CODE)
     step = step_by_cause(before, verdict, [evap, code]).next_step
     assert step.startswith("Catalyst: Diagnose and repair the code first")
