@@ -17,6 +17,7 @@ from ingest.domain.completion_priors import PRIORS
 from ingest.domain.episodes import Episode, VehicleState
 from ingest.domain.picture import LIT, Picture
 from ingest.domain.stuck import stuck_monitors
+from ingest.domain.us_days import us_day
 
 LAMP: Literal["mil_on"] = "mil_on"
 STUCK: Literal["monitor_stuck"] = "monitor_stuck"
@@ -142,7 +143,8 @@ def cleared_before_inspection(
         priority="medium",
         episode=episode.natural,
         text=(
-            f"Monitors were set back {(due - today).days} days before the inspection due {due}. "
+            f"Monitors were set back {(due - today).days} days before the inspection "
+            f"due {us_day(due)}. "
             f"{cause} Not complete: {names}."
         ),
         instruction=NO_ACTION,

@@ -96,7 +96,7 @@ def test_a_clear_in_the_run_up_to_an_inspection_is_its_own_alert(engine: Engine)
     handlers.sweep(engine, NOW)
     handlers.sweep(engine, NOW)
     (text,) = standing()
-    assert "15 days before the inspection due 2026-12-10" in text
+    assert "15 days before the inspection due Thu Dec 10, 2026" in text
     assert "nobody is known" in text
     store(engine, report(1, 7))
     handlers.sweep(engine, NOW)
@@ -125,7 +125,7 @@ def test_the_run_up_follows_the_results_entered_not_the_list_alone(
     standing = queries.alerts(engine, NOW, kind="clear_before_inspection")
     assert len(standing) == raised
     if standing:
-        assert "5 days before the inspection due 2026-11-30" in standing[0].text
+        assert "5 days before the inspection due Mon Nov 30, 2026" in standing[0].text
 
 
 def test_the_command_line_enters_a_repair_and_the_record_tells_it(
