@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-TRIES_S = (0.0, 10.0, 30.0, 60.0, 120.0, 240.0, 480.0)
-"""When to ask on a bus that is awake, counted from its waking; then every `LATER_S`."""
-LATER_S = 600.0
+TRIES_S = (0.0, 10.0, 30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
+"""When to ask on a bus that is awake, counted from its waking; then every `LATER_S`. Requests this
+far apart keep no bus awake that would go to sleep within minutes of the last one."""
+LATER_S = 3600.0
 MOST_IN_VAIN = 4
 """Requests to a bus on which something else is spoken, each time it wakes (engineering choice). Not
 for ever, since a gateway may have heard the body's J1939 alone before the engine's ECU was there;

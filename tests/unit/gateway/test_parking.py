@@ -19,8 +19,8 @@ def test_a_bus_that_sleeps_is_never_asked() -> None:
 
 
 def test_a_woken_bus_is_asked_at_once_then_further_and_further_apart() -> None:
-    assert asked_at(Parking(), range(100, 3000), 4000) == [
-        100, 110, 130, 160, 220, 340, 580, 1180, 1780, 2380, 2980,
+    assert asked_at(Parking(), range(100, 12_000), 13_000) == [
+        100, 110, 130, 160, 220, 340, 580, 1060, 2020, 3940, 7540, 11_140,
     ]  # fmt: skip
 
 
