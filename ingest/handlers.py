@@ -20,6 +20,7 @@ from ingest.store.dead_letters import DeadLetter
 from ingest.store.fold_memory import FoldMemory
 from ingest.store.history import Received
 from ingest.store.rebuilding import RebuildResult, bring_up_to_date, rebuild
+from ingest.store.report_order import Placed, position_of
 from ingest.store.sweeping import SweepResult, sweep
 from ingest.store.times import to_ms
 from ingest.store.vehicles import Fitting, fittings_of, owner
@@ -272,17 +273,16 @@ def _store_reports(
     now = max(item.received_at for item in items)
     fittings = fittings_of(connection, {item.report.gateway for item in items})
     owners = [owner(item.report, fittings.get(item.report.gateway, ())) for item in items]
-    placed: dict[int, list[folding.Placed]] = {}
+    placed: dict[int, list[Placed]] = {}
     names: dict[int, str] = {}
     for item, fit in zip(items, owners, strict=True):
         if fit is not None:
-            position = folding.position_of(item.report, fit.fitted_from)
-            placed.setdefault(fit.vehicle_id, []).append(folding.Placed(position, item.report))
+            position = position_of(item.report, fit.fitted_from)
+            placed.setdefault(fit.vehicle_id, []).append(Placed(position, item.report))
             names[fit.vehicle_id] = fit.vin
 
     def insert_reports(observed: Mapping[history.Key, int]) -> None:
-        history.add_keys(connection, items)
-        history.add_reports(connection, _rows(items, owners, observed))
+        history.add_reports(connection, items, _rows(items, owners, observed))
         history.add_to_journals(connection, items, journals, now)
         history.forget_lost(connection, items)
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, func, insert, literal_column, select, update
 
 from gateway.contract import ASK_LIFE_S
 from ingest.domain.asking import Heard
 from ingest.store.intake_schema import ask
-from ingest.store.schema import gateway_journal, lost_reports, report, vehicle
+from ingest.store.schema import gateway_journal, lost_reports, report, report_key, vehicle
 
 LIFE_MS = ASK_LIFE_S * 1000
 
@@ -74,13 +74,21 @@ def heard_since(connection: Connection, since: int) -> Iterator[tuple[str, Heard
 
 
 def _heard(connection: Connection, gateway: str, journal: str) -> Heard | None:
-    of_journal = (report.c.gateway == gateway, report.c.journal == journal)
-    query = select(report.c.reason, report.c.vehicle_id).where(*of_journal)
-    newest = connection.execute(query.order_by(report.c.seq.desc()).limit(1)).one_or_none()
+    query = (
+        select(report.c.reason, report.c.vehicle_id)
+        .join(report_key, report_key.c.report_id == report.c.id)
+        .where(report_key.c.gateway == gateway, report_key.c.journal == journal)
+        .order_by(report_key.c.seq.desc())
+        .limit(1)
+    )
+    newest = connection.execute(query).one_or_none()
     if newest is None or newest.vehicle_id is None:
         return None  # whoever is not in the vehicle list has no picture to fill
     full = select(func.max(report.c.received_at)).where(
-        *of_journal, report.c.reason == "full", report.c.vehicle_id == newest.vehicle_id
+        report.c.gateway == gateway,
+        report.c.journal == journal,
+        report.c.vehicle_id == newest.vehicle_id,
+        literal_column("reason = 'full'"),  # as plain text, so that the index of these is taken
     )
     lost = select(func.max(lost_reports.c.found_at)).where(
         lost_reports.c.gateway == gateway, lost_reports.c.journal == journal

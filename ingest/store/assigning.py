@@ -8,7 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, select, update
 
 from gateway import contract
-from ingest.store.schema import gateway_journal, report
+from ingest.store.report_order import Run, note_journals, position_of
+from ingest.store.schema import gateway_journal, report, report_key
 from ingest.store.vehicles import Fitting, fittings_of, owner
 
 
@@ -23,17 +24,27 @@ def reassign(connection: Connection, gateways: Iterable[str]) -> set[int]:
 
 
 def _reassign_one(connection: Connection, gateway: str, fittings: list[Fitting]) -> set[int]:
-    columns = (report.c.id, report.c.vehicle_id, report.c.fitted_from, report.c.body)
-    query = select(*columns).where(report.c.gateway == gateway).execution_options(yield_per=500)
+    query = (
+        select(report.c.id, report.c.vehicle_id, report.c.fitted_from, report.c.body)
+        .join(report_key, report_key.c.report_id == report.c.id)
+        .where(report_key.c.gateway == gateway)
+        .execution_options(yield_per=500)
+    )
     touched: set[int] = set()
     changes: list[dict[str, Any]] = []
+    runs: set[tuple[int, Run, str]] = set()
     for row in connection.execute(query):
-        fit = owner(contract.decode_report(row.body), fittings)
+        message = contract.decode_report(row.body)
+        fit = owner(message, fittings)
         now = (fit.vehicle_id, fit.fitted_from) if fit else (None, None)
         if now != (row.vehicle_id, row.fitted_from):
             touched |= {one for one in (row.vehicle_id, now[0]) if one is not None}
             changes.append({"b_id": row.id, "b_vehicle": now[0], "b_from": now[1]})
+            if fit is not None:
+                run = position_of(message, fit.fitted_from)[:3]
+                runs.add((fit.vehicle_id, run, gateway))
     if changes:
+        note_journals(connection, runs)
         statement = (
             update(report)
             .where(report.c.id == bindparam("b_id"))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, datetime
+from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from msgspec import UNSET
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from gateway import contract
 from gateway.contract import FreezeFrame, MonitorResult
@@ -23,8 +23,8 @@ from ingest.domain.repairs import Repair
 from ingest.domain.result_trends import Test, trends
 from ingest.domain.vehicles import Vehicle
 from ingest.domain.verification import Since, Snapshot
-from ingest.store import episode_log, repair_log
-from ingest.store.schema import report
+from ingest.store import episode_log, fold_states, repair_log
+from ingest.store.report_order import stored_reports
 from ingest.store.times import to_ms
 
 DAY_MS = 86_400_000
@@ -96,18 +96,15 @@ def _readings(
 
 def _messages(
     connection: Connection, vehicle_id: int, start: int, end: int
-) -> Iterator[tuple[int, contract.Report]]:
-    query = (
-        select(report.c.observed_at, report.c.body)
-        .where(
-            report.c.vehicle_id == vehicle_id,
-            report.c.observed_at >= start,
-            report.c.observed_at <= end,
-        )
-        .order_by(report.c.observed_at)
-    )
-    for observed_at, body in connection.execute(query).yield_per(500):
-        yield observed_at, contract.decode_report(body)
+) -> list[tuple[int, contract.Report]]:
+    """The readings of a time, in order of the moment at which they were observed."""
+    after = fold_states.place_before(connection, vehicle_id, start)
+    found = [
+        (one.observed_at, one.placed.report)
+        for one in stored_reports(connection, vehicle_id, after)
+        if one.observed_at is not None and start <= one.observed_at <= end
+    ]
+    return sorted(found, key=itemgetter(0))
 
 
 def _snapshot(at: int, message: contract.Report) -> list[Snapshot]:

@@ -113,6 +113,23 @@ def checkpoint_before(connection: Connection, vehicle_id: int, position: Positio
     return BEGINNING if row is None else _checkpoint(row)
 
 
+def place_before(connection: Connection, vehicle_id: int, moment: int) -> Position:
+    """The place of the last checkpoint made before a moment (epoch ms), or the beginning.
+
+    What was observed at that moment or later comes after it, unless a clock was set back since.
+    """
+    query = (
+        select(fold_checkpoint)
+        .where(fold_checkpoint.c.vehicle_id == vehicle_id)
+        .order_by(fold_checkpoint.c.reports.desc())
+    )
+    for row in connection.execute(query):
+        seen_at = _checkpoint(row).state.picture.last_seen_at
+        if seen_at is not None and seen_at < moment:
+            return position_of_row(row)
+    return FIRST
+
+
 def forget_checkpoints(connection: Connection, vehicle_id: int, above: int) -> None:
     """Forget the checkpoints of a vehicle after more than `above` reports."""
     connection.execute(

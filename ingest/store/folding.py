@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from sqlalchemy import Connection, literal, select, tuple_
+from sqlalchemy import Connection
 
-from gateway import contract
 from ingest.domain import alerts as alert_rules
 from ingest.domain import checkpoints as ladder
 from ingest.domain import episodes as rules
@@ -23,20 +22,11 @@ from ingest.store.fold_memory import FoldMemory, new_stamp
 from ingest.store.fold_states import BEGINNING, Checkpoint, Position, decode_state
 from ingest.store.history import Key
 from ingest.store.projections import ProjectionWriter, alike, rows_of, stored_rows
+from ingest.store.report_order import Placed, Run, note_journals, stored_reports
 from ingest.store.schema import report, vehicle_state
-from ingest.store.times import text_to_ms
 from ingest.store.vehicles import vins
 
 LAMP = "mil_on"
-_PLACE = tuple_(report.c.fitted_from, report.c.journal_created_at, report.c.journal, report.c.seq)
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A report with its place in the order of its vehicle."""
-
-    position: Position
-    report: contract.Report
 
 
 @dataclass(slots=True)
@@ -109,11 +99,6 @@ class Fold:
                 self.episodes[said.episode] = episode
 
 
-def position_of(message: contract.Report, fitted_from: int) -> Position:
-    """The place of a report in the order of its vehicle."""
-    return (fitted_from, text_to_ms(message.journal_created_at), message.journal, message.seq)
-
-
 @dataclass(frozen=True, slots=True)
 class Written:
     """The states a transaction wrote, to be remembered once it is committed."""
@@ -138,6 +123,7 @@ def fold_new(
     """
     observed: dict[Key, int] = {}
     folds = load_folds(connection, names, memory)
+    note_journals(connection, _new_runs(placed, folds))
     late: dict[int, Position] = {}
     for vehicle_id, items in placed.items():
         ordered = sorted(items, key=lambda item: item.position) if len(items) > 1 else items
@@ -164,6 +150,18 @@ def fold_new(
     if late:
         refold(connection, sorted(late), now, late)
     return Written(stamp, {fold.vehicle_id: fold.state for fold in straight})
+
+
+def _new_runs(
+    placed: Mapping[int, Sequence[Placed]], folds: Mapping[int, Fold]
+) -> Iterator[tuple[int, Run, str]]:
+    """The journals that are not known yet to have reports of a vehicle: its last one is."""
+    for vehicle_id, items in placed.items():
+        known = folds[vehicle_id].position[:3] if vehicle_id in folds else None
+        for item in items:
+            run = item.position[:3]
+            if run != known:
+                yield vehicle_id, run, item.report.gateway
 
 
 def _save(connection: Connection, folds: Sequence[Fold], stamp: int) -> None:
@@ -241,30 +239,6 @@ def fold_from(connection: Connection, begun: Checkpoint, vehicle_id: int, vin: s
         if observed_at != stored.observed_at:
             fold.moved.append({"id": stored.row_id, "observed_at": observed_at})
     return fold
-
-
-@dataclass(frozen=True, slots=True)
-class StoredReport:
-    """A report read back, with its row id and when it was taken to be observed (epoch ms)."""
-
-    row_id: int
-    observed_at: int | None
-    placed: Placed
-
-
-def stored_reports(
-    connection: Connection, vehicle_id: int, after: Position
-) -> Iterator[StoredReport]:
-    """The stored reports of a vehicle that come after a place in the order of folding."""
-    query = (
-        select(report.c.id, report.c.observed_at, report.c.fitted_from, report.c.body)
-        .where(report.c.vehicle_id == vehicle_id, tuple_(*map(literal, after)) < _PLACE)
-        .order_by(report.c.fitted_from, report.c.journal_created_at, report.c.journal, report.c.seq)
-    )
-    for row in connection.execute(query).yield_per(500):
-        message = contract.decode_report(row.body)
-        placed = Placed(position_of(message, row.fitted_from), message)
-        yield StoredReport(row.id, row.observed_at, placed)
 
 
 def refold(

@@ -80,16 +80,7 @@ def known_digests(
     return _digests(connection, asked)
 
 
-def add_keys(connection: Connection, items: Iterable[Received]) -> None:
-    """Store the keys of new reports.
-
-    `report_key` is the only judge of duplicates: a key that another writer stored meanwhile breaks
-    the transaction, and the next attempt sees it.
-    """
-    bulk.insert(connection, report_key, [_key_row(item) for item in items])
-
-
-def _key_row(item: Received) -> dict[str, Any]:
+def _key_row(item: Received, report_id: int) -> dict[str, Any]:
     message = item.report
     return {
         "gateway": message.gateway,
@@ -97,6 +88,7 @@ def _key_row(item: Received) -> dict[str, Any]:
         "seq": message.seq,
         "digest": item.digest,
         "received_at": item.received_at,
+        "report_id": report_id,
     }
 
 
@@ -113,9 +105,17 @@ def _digests(connection: Connection, wanted: Sequence[Key]) -> dict[Key, str]:
     return found
 
 
-def add_reports(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
-    """Store reports, each as one row with the bytes as received (see `report_row`)."""
-    bulk.insert(connection, report, rows)
+def add_reports(
+    connection: Connection, items: Sequence[Received], rows: Sequence[dict[str, Any]]
+) -> None:
+    """Store new reports, each as one row with the bytes as received (`report_row`), and their keys.
+
+    `report_key` is the only judge of duplicates: a key that another writer stored meanwhile breaks
+    the transaction, and the next attempt sees it.
+    """
+    ids = bulk.insert_numbered(connection, report, rows)
+    keys = [_key_row(item, row_id) for item, row_id in zip(items, ids, strict=True)]
+    bulk.insert(connection, report_key, keys)
 
 
 def report_row(

@@ -70,9 +70,9 @@ def counts(connection: Connection) -> dict[str, int]:
 
 
 def count_reports(connection: Connection, vehicle_id: int) -> int:
-    """How many reports of a vehicle are stored."""
-    query = select(func.count()).select_from(report).where(report.c.vehicle_id == vehicle_id)
-    return int(connection.execute(query).scalar_one())
+    """How many reports of a vehicle are stored: one transaction stores and folds them."""
+    query = select(vehicle_state.c.reports).where(vehicle_state.c.vehicle_id == vehicle_id)
+    return connection.execute(query).scalar_one_or_none() or 0
 
 
 def unlisted(connection: Connection) -> tuple[UnlistedGateway, ...]:

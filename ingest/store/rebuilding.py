@@ -13,9 +13,11 @@ from ingest.domain.episodes import Episode
 from ingest.store import cycle_log, episode_log, fold_states, folding
 from ingest.store.assigning import known_gateways, reassign
 from ingest.store.database import read, write
+from ingest.store.fold_states import FIRST
 from ingest.store.folding import LAMP, Fold
 from ingest.store.projections import rows_of, stored_rows
-from ingest.store.schema import alert, episode, report, vehicle, vehicle_state
+from ingest.store.report_order import stored_reports
+from ingest.store.schema import alert, episode, vehicle, vehicle_state
 from ingest.store.times import to_ms
 
 
@@ -148,10 +150,9 @@ def snapshot(engine: Engine) -> dict[str, Any]:
                     for item in episode_log.stored(connection, row.id)
                 },
                 "driving cycles": cycle_log.stored(connection, row.id),
-                "observed": connection.execute(
-                    select(report.c.journal, report.c.seq, report.c.observed_at)
-                    .where(report.c.vehicle_id == row.id)
-                    .order_by(report.c.journal, report.c.seq)
-                ).all(),
+                "observed": [
+                    (*one.placed.position[2:], one.observed_at)
+                    for one in stored_reports(connection, row.id, FIRST)
+                ],
             }
     return result

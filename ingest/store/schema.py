@@ -107,7 +107,10 @@ report_key = Table(
     Column("seq", BigInteger, primary_key=True, autoincrement=False),
     Column("digest", String(64), nullable=False),
     Column("received_at", Millis, nullable=False),
+    Column("report_id", BigInteger, nullable=False, server_default="0"),
 )
+
+_IS_UNLISTED, _IS_FULL = text("vehicle_id IS NULL"), text("reason = 'full'")
 
 report = Table(
     "report",
@@ -124,10 +127,25 @@ report = Table(
     Column("received_at", Millis, nullable=False),
     Column("reason", String(16), nullable=False),
     Column("body", LargeBinary, nullable=False),
+    # Found by `report_key` and `vehicle_journal`. An index that holds every report costs a page of
+    # its own for each gateway of a batch, so these hold few of them.
     Index(
-        "report_of_vehicle", "vehicle_id", "fitted_from", "journal_created_at", "journal", "seq"
-    ),  # the order in which a vehicle is folded
-    Index("report_of_gateway", "gateway", "journal", "seq"),
+        "report_unlisted", "gateway", sqlite_where=_IS_UNLISTED, postgresql_where=_IS_UNLISTED
+    ),
+    Index(
+        "report_full", "gateway", "journal", "vehicle_id",
+        sqlite_where=_IS_FULL, postgresql_where=_IS_FULL,
+    ),
+)  # fmt: skip
+
+vehicle_journal = Table(
+    "vehicle_journal",  # where the reports of a vehicle stand: one row a fitting and journal
+    metadata,
+    Column("vehicle_id", ForeignKey("vehicle.id"), primary_key=True),
+    Column("fitted_from", Millis, primary_key=True, autoincrement=False),
+    Column("journal_created_at", Millis, primary_key=True, autoincrement=False),
+    Column("journal", String(36), primary_key=True),
+    Column("gateway", String(32), primary_key=True),
 )
 
 dead_letter = Table(

@@ -92,16 +92,13 @@ def _in_journal(connection: Connection, gateway: str, journal: str, seq: int) ->
     receipted = seq <= done or any(first <= seq <= last for first, last in named)
     stored = connection.execute(
         select(report, report_key.c.digest, vehicle.c.unit, vehicle.c.vin)
-        .join(
-            report_key,
-            and_(
-                report_key.c.gateway == report.c.gateway,
-                report_key.c.journal == report.c.journal,
-                report_key.c.seq == report.c.seq,
-            ),
-        )
+        .join(report_key, report_key.c.report_id == report.c.id)
         .outerjoin(vehicle, vehicle.c.id == report.c.vehicle_id)
-        .where(report.c.gateway == gateway, report.c.journal == journal, report.c.seq == seq)
+        .where(
+            report_key.c.gateway == gateway,
+            report_key.c.journal == journal,
+            report_key.c.seq == seq,
+        )
     ).one_or_none()
     if stored is not None:
         return _stored(connection, stored, receipted)
