@@ -107,6 +107,8 @@ TIMES = (
 """Every field of a message that holds a time."""
 KNOWN_GATEWAYS = 16_384
 """Topics remembered: a gateway's are read and written again and again."""
+KNOWN_TIMES = 8_192
+"""Times remembered: a report's is read at each step of its way, a journal's in each report."""
 
 M = TypeVar("M", bound=msgspec.Struct)
 AnyMessage = Report | Presence | Receipt | Ask
@@ -217,6 +219,7 @@ def _exists(text: str) -> bool:
     return True
 
 
+@lru_cache(maxsize=KNOWN_TIMES)
 def parse_time(text: str) -> datetime:
     """Read an RFC 3339 time of the contract (UTC, milliseconds, `Z`) as an aware datetime."""
     return datetime.fromisoformat(text)

@@ -13,6 +13,7 @@ since.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from operator import attrgetter
 from types import MappingProxyType
 
 from gateway.contract import EcuReading, Report
@@ -23,6 +24,7 @@ WARM_UPS = "warm_ups_since_clear"
 DISTANCE = "distance_since_clear_km"
 MINUTES = "minutes_since_clear_min"
 COUNTERS = (WARM_UPS, DISTANCE, MINUTES)
+COUNTED = attrgetter(*COUNTERS)
 TOLERANCE = 1
 TOP: Mapping[str, float] = MappingProxyType({WARM_UPS: 255, DISTANCE: 65535, MINUTES: 65535})
 """Where a counter stays (SAE J1979; C). Up to `NEAR_TOP` below it, a fall may be a roll-over."""
@@ -38,8 +40,11 @@ SILENT_MS = 7 * 24 * HOUR_MS
 """After so long without a word an ECU is not waited for (X)."""
 
 
-def evidence_of_clear(picture: Picture, report: Report, at: int) -> list[str]:
-    """What in this reading (observed at epoch ms) shows a clear since the picture, in words."""
+def evidence_of_clear(picture: Picture, report: Report, at: int, *, spoken: bool) -> list[str]:
+    """What in this reading (observed at epoch ms) shows a clear since the picture, in words.
+
+    `spoken` as `same_speaker` says.
+    """
     found: list[str] = []
     for ecu_id, reading in report.ecus.items():
         known = picture.ecus.get(ecu_id)
@@ -49,7 +54,7 @@ def evidence_of_clear(picture: Picture, report: Report, at: int) -> list[str]:
             found += _fallen(ecu_id, known.monitors or {}, reading.monitors)
         if known.confirmed and reading.confirmed == []:
             found += _emptied(ecu_id, known, reading, picture.last_clear_at)
-    if same_speaker(picture, report, at):
+    if spoken:
         found += _restarts(picture, report, at, alone=not found)
     return found
 
@@ -60,6 +65,8 @@ def same_speaker(picture: Picture, report: Report, at: int) -> bool:
     The first ECU in the order of ids speaks for the vehicle: one that is silent this time leaves
     the word to another, whose counters say nothing of the first. One not heard for a week is gone.
     """
+    if picture.ecus.keys() <= report.ecus.keys():
+        return True
     recent = [one for one, ecu in picture.ecus.items() if ecu.heard_at >= at - SILENT_MS]
     known = recent or picture.ecus
     return not known or min(known) in report.ecus
@@ -87,8 +94,7 @@ def _emptied(
 def _restarts(picture: Picture, report: Report, at: int, *, alone: bool) -> list[str]:
     """Counters that restarted; `alone` when nothing else speaks of a clear."""
     fallen: dict[str, tuple[float, float]] = {}
-    for name in COUNTERS:
-        before, now = getattr(picture, name), getattr(report, name)
+    for name, before, now in zip(COUNTERS, COUNTED(picture), COUNTED(report), strict=True):
         if before is not None and isinstance(now, (int, float)) and now < before - TOLERANCE:
             fallen[name] = (before, now)
     if not fallen:

@@ -65,7 +65,7 @@ def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> 
     True when another tester came or left, or a broadcast malfunction lamp came on or went out. A
     reading tells the lamps of those J1939 controllers alone whose lamps changed: the others stand.
     """
-    lit = bool(picture.lit_broadcasts())
+    lit = _lit(picture)
     if report.live is not UNSET:
         picture.live, picture.live_at = dict(report.live), at
     if report.implausible is not UNSET:
@@ -85,7 +85,11 @@ def take_vehicle_details(picture: Picture, report: contract.Report, at: int) -> 
     picture.quiet = None if report.quiet is UNSET else report.quiet
     picture.quiet_until = None if report.quiet_until is UNSET else _moment(report.quiet_until)
     tester_differs = before != (picture.quiet == ANOTHER_TESTER)
-    return tester_differs or lit != bool(picture.lit_broadcasts())
+    return tester_differs or lit != _lit(picture)
+
+
+def _lit(picture: Picture) -> bool:
+    return bool(picture.lamp_broadcasts and picture.lit_broadcasts())
 
 
 def _moment(text: str) -> int | None:

@@ -6,10 +6,9 @@ from a stored state or starts afresh. It never changes the state it was given.
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Set
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from operator import attrgetter
+from typing import Any, Literal, NamedTuple
 
 import msgspec
 from msgspec import UNSET
@@ -52,6 +51,7 @@ _VALUES = (
     "distance_with_mil_km", "minutes_with_mil_min", "odometer_km", "fuel_type", "fuel_level_pct",
     "module_v",
 )  # fmt: skip
+_said, _values = attrgetter(*_ECU_FIELDS), attrgetter(*_VALUES)
 _EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permanent"})
 
 
@@ -90,14 +90,13 @@ class VehicleState(msgspec.Struct, kw_only=True, omit_defaults=True):
     held_at: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """The state after a report, what it opened, closed or ended, and when it was observed."""
 
     state: VehicleState
-    changed: list[Episode] = field(default_factory=list)
-    observed_at: int = 0
-    cycles: list[Cycle] = field(default_factory=list)
+    changed: list[Episode]
+    observed_at: int
+    cycles: list[Cycle]
 
 
 def start() -> VehicleState:
@@ -110,7 +109,7 @@ def fold(state: VehicleState, report: contract.Report, vehicle_vin: str) -> Step
     at = observe(state.anchor, report)
     fresh = VehicleState(
         fold_version=state.fold_version,
-        picture=copy.copy(state.picture),
+        picture=msgspec.structs.replace(state.picture),
         open=state.open,
         anchor=moved(state.anchor, report, at),
         held=state.held,
@@ -163,14 +162,15 @@ def _take(
     picture = state.picture
     key = (report.journal, report.seq)
     changed: list[Episode] = []
-    evidence = evidence_of_clear(picture, report, at)
+    spoken = same_speaker(picture, report, at)
+    evidence = evidence_of_clear(picture, report, at, spoken=spoken)
     if evidence:
         changed.append(_clear(picture, report, evidence, at, key))
     reprogrammed = software_changes(picture, report)
     for ecu_id, said in reprogrammed.items():
         details = {"evidence": said, "not_before": picture.heard_at}
         changed.append(_at_once("software_changed", ecu_id, at, key, details))
-    for one in falls(picture, report, at, anew=reprogrammed.keys()):
+    for one in falls(picture, report, reprogrammed.keys(), spoken=spoken):
         fell = {"before": one.before, "now": one.now, "not_before": picture.heard_at}
         changed.append(_at_once("counter_fell", one.subject, at, key, fell))
     picture.boot = (report.journal, report.boot_no)
@@ -179,9 +179,7 @@ def _take(
         if picture.first_heard_at is None:
             picture.first_heard_at = at
     cycles += _ended_cycle(picture, report, at, restarted=bool(evidence))
-    spoken = same_speaker(picture, report, at)
-    for name in _VALUES:
-        value = getattr(report, name)
+    for name, value in zip(_VALUES, _values(report), strict=True):
         if value is UNSET or (name in COUNTERS and not spoken):
             continue
         setattr(picture, name, value)
@@ -266,16 +264,18 @@ def _take_ecus(
             ecus[ecu_id] = msgspec.structs.replace(known, before_clear=True)
     for ecu_id, reading in report.ecus.items():
         before = ecus.get(ecu_id)
-        ecu = EcuPicture(heard_at=at) if before is None else copy.copy(before)
-        ecu.heard_at = at
-        for name in _ECU_FIELDS:
-            value = getattr(reading, name)
-            if value is UNSET or value == getattr(ecu, name):
-                continue
-            if name == "monitors":
-                ecu.supported_before = supported_before(ecu, value)
-            setattr(ecu, name, value)
-            differs = differs or name in _EPISODE_FIELDS
+        ecu = EcuPicture(heard_at=at)
+        if before is not None:
+            ecu = msgspec.structs.replace(before, heard_at=at)
+        said, stood = _said(reading), _said(ecu)
+        if said != stood:  # most readings say again what the one before said
+            for name, value, old in zip(_ECU_FIELDS, said, stood, strict=True):
+                if value is UNSET or value == old:
+                    continue
+                if name == "monitors":
+                    ecu.supported_before = supported_before(ecu, value)
+                setattr(ecu, name, value)
+                differs = differs or name in _EPISODE_FIELDS
         if reading.confirmed is not UNSET:
             ecu.codes_at = at
         take_ecu_details(ecu, reading, at, picture.last_clear_at)

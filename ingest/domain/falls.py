@@ -14,6 +14,7 @@ from msgspec import UnsetType
 
 from gateway.contract import Report
 from ingest.domain.clears import (
+    COUNTED,
     COUNTERS,
     IGNITION,
     NEAR_TOP,
@@ -21,7 +22,6 @@ from ingest.domain.clears import (
     ROLLS_FROM,
     TOLERANCE,
     TOP,
-    same_speaker,
 )
 from ingest.domain.picture import Picture
 
@@ -36,14 +36,14 @@ class Fall(NamedTuple):
     now: float
 
 
-def falls(picture: Picture, report: Report, at: int, anew: Set[str]) -> Iterator[Fall]:
+def falls(picture: Picture, report: Report, anew: Set[str], *, spoken: bool) -> Iterator[Fall]:
     """What fell since the picture, which a clear of this reading has been brought into already.
 
-    `anew` are ECUs with other software, whose counters start again.
+    `anew` are ECUs with other software, whose counters start again; `spoken` as `same_speaker` says
+    of the vehicle-wide counters.
     """
-    if same_speaker(picture, report, at):
-        for name in COUNTERS:
-            before, now = getattr(picture, name), getattr(report, name)
+    if spoken:
+        for name, before, now in zip(COUNTERS, COUNTED(picture), COUNTED(report), strict=True):
             # Near its top a counter stays, or rolls over.
             if before is None or not isinstance(now, (int, float)):
                 continue

@@ -104,23 +104,26 @@ def _run(connection: Connection, way: Way, table: Table, rows: Rows) -> None:
         text = _array_statement(way, table, names)
         connection.exec_driver_sql(text, tuple([row[name] for row in rows] for name in names))
     else:
-        connection.exec_driver_sql(_row_statement(way, table, names), list(rows))
+        text, order = _row_statement(way, table, names)
+        connection.exec_driver_sql(text, [tuple([row[name] for name in order]) for row in rows])
 
 
 @lru_cache(maxsize=256)
-def _row_statement(way: Way, table: Table, names: tuple[str, ...]) -> str:
+def _row_statement(way: Way, table: Table, names: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:
+    """The statement for one row, and the order in which it takes the row's values."""
     keys, rest = _split(table, names)
     if way == "delete":
-        return f"DELETE FROM {table.name} WHERE {_each(names, ' AND ')}"  # noqa: S608 - our own names
+        return f"DELETE FROM {table.name} WHERE {_each(names, ' AND ')}", names  # noqa: S608 - our own names
     if way == "update":
-        return f"UPDATE {table.name} SET {_each(rest, ', ')} WHERE {_each(keys, ' AND ')}"  # noqa: S608 - the same
-    values = ", ".join(f":{name}" for name in names)
-    head = f"INSERT INTO {table.name} ({_quoted(names)}) VALUES ({values})"  # noqa: S608 - the same
-    return head + _on_conflict(way, table, names)
+        text = f"UPDATE {table.name} SET {_each(rest, ', ')} WHERE {_each(keys, ' AND ')}"  # noqa: S608 - the same
+        return text, (*rest, *keys)
+    marks = ", ".join("?" * len(names))
+    head = f"INSERT INTO {table.name} ({_quoted(names)}) VALUES ({marks})"  # noqa: S608 - the same
+    return head + _on_conflict(way, table, names), names
 
 
 def _each(names: Iterable[str], between: str) -> str:
-    return between.join(f'"{name}" = :{name}' for name in names)
+    return between.join(f'"{name}" = ?' for name in names)
 
 
 @lru_cache(maxsize=256)
