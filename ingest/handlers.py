@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
+import msgspec
+
 from gateway import contract
 from ingest.faults import report_faults
 from ingest.store import dead_letters, folding, history
@@ -50,8 +52,7 @@ NO_JOURNAL = "00000000-0000-0000-0000-000000000000"
 Status = Literal["stored", "not in the vehicle list", "duplicate", "presence", "ignored", "aside"]
 
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
+class Incoming(msgspec.Struct, frozen=True):
     """One message as it came: `received_at` is aware; `retained` is the broker's flag."""
 
     topic: str
@@ -60,8 +61,7 @@ class Incoming:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(msgspec.Struct, frozen=True):
     """What became of one message, with reasons where it is ignored or set aside.
 
     `gateway` is None when even the topic could not be read.

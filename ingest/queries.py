@@ -237,11 +237,13 @@ def record(
         standing = _standing(one, known, as_of, programs)
         shared = foreseeing.common(connection, as_of)
         cycles = cycle_log.newest_first(connection, vehicle_id)
+        events = explaining.episodes(connection, vehicle_id)
         allowed = standing.verdict.allowed_incomplete
         explained = explaining.explanation(
             connection,
             vehicle_id,
             standing.picture,
+            events,
             cycles,
             allowed,
             after_clear(programs[one.program], one.model_year),
@@ -260,7 +262,6 @@ def record(
             explained = replace(explained, season=season_words(air, today))
         need = step_by_cause(standing.need, standing.verdict, explained.monitors)
         standing = replace(standing, need=need)
-        events = explaining.episodes(connection, vehicle_id)
         past = foreseeing.Past(events, cycles, explained.monitors)
         ahead = foreseeing.forecast(standing, shared, programs[one.program], past, as_of)
         standing = replace(standing, forecast=ahead)

@@ -35,8 +35,9 @@ def insert_numbered(connection: Connection, table: Table, rows: Rows) -> list[in
     if not rows:
         return []
     if connection.dialect.name == "postgresql":
-        text = f"SELECT nextval(pg_get_serial_sequence('{table.name}', 'id'))"
-        text += f" FROM generate_series(1, {len(rows)})"
+        # The name is looked up once, not for each number.
+        text = f"SELECT pg_get_serial_sequence('{table.name}', 'id')::regclass AS name OFFSET 0"
+        text = f"SELECT nextval(name) FROM ({text}) AS given, generate_series(1, {len(rows)})"  # noqa: S608 - our own name
         numbers = [int(one) for one in connection.exec_driver_sql(text).scalars()]
     else:  # nobody else writes until this transaction ends
         text = f"SELECT coalesce(max(id), 0) FROM {table.name}"  # noqa: S608 - our own name

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 from typing import Any
 
 import msgspec
@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 from ingest.domain.cycles import Cycle, Key
 from ingest.store import bulk
 from ingest.store.schema import driving_cycle
+from ingest.store.stretches import stretches
 
 Cycles = Mapping[Key, Cycle]
 """The driving cycles of one vehicle by the reading that brought them."""
@@ -26,19 +27,16 @@ def write_changes(connection: Connection, changes: Mapping[int, Cycles]) -> None
 
 
 def write_diff(
-    connection: Connection, vehicle_id: int, fresh: Cycles, covers: Callable[[Key], bool]
+    connection: Connection, vehicle_id: int, fresh: Cycles, anew: Set[Key] | None
 ) -> None:
     """Make the stored driving cycles of a vehicle those that were folded anew.
 
-    `covers` says of a reading whether it was folded anew; what earlier ones brought stays.
+    `anew` are the readings folded anew (None: all); what earlier ones brought stays, unread.
     """
-    query = select(driving_cycle.c.journal, driving_cycle.c.seq, driving_cycle.c.summary).where(
-        driving_cycle.c.vehicle_id == vehicle_id
-    )
     kept = {
         (journal, seq): summary
-        for journal, seq, summary in connection.execute(query)
-        if covers((journal, seq))
+        for journal, seq, summary in _stored_of(connection, vehicle_id, anew)
+        if anew is None or (journal, seq) in anew
     }
     gone = [
         {"vehicle_id": vehicle_id, "journal": journal, "seq": seq}
@@ -48,6 +46,23 @@ def write_diff(
     rows = [_values(vehicle_id, item) for item in fresh.values()]
     changed = [row for row in rows if kept.get((row["journal"], row["seq"])) != row["summary"]]
     bulk.upsert(connection, driving_cycle, changed)
+
+
+def _stored_of(
+    connection: Connection, vehicle_id: int, anew: Set[Key] | None
+) -> Iterator[tuple[str, int, str]]:
+    """Journal, number and text of the cycles that may be of these readings (None: of all)."""
+    table = driving_cycle.c
+    query = select(table.journal, table.seq, table.summary).where(table.vehicle_id == vehicle_id)
+    parts = [query]
+    if anew is not None:
+        parts = [
+            query.where(table.journal == journal, table.seq.between(first, last))
+            for journal, first, last in stretches(anew)
+        ]
+    for part in parts:
+        rows = connection.execute(part).all()
+        yield from ((journal, seq, summary) for journal, seq, summary in rows)
 
 
 def stored(connection: Connection, vehicle_id: int) -> dict[Key, Cycle]:

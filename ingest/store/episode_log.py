@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from typing import Any
 
 import msgspec
@@ -12,6 +12,7 @@ from ingest.domain.episodes import Episode
 from ingest.domain.reconciling import reconcile
 from ingest.store import bulk
 from ingest.store.schema import episode
+from ingest.store.stretches import Key, stretches
 
 OPEN = "ended_at IS NULL AND withdrawn_reason IS NULL"
 WITHDRAWN = "no longer so after reports arrived that belong earlier"
@@ -50,21 +51,18 @@ def write_changes(
 
 
 def write_diff(
-    connection: Connection,
-    vehicle_id: int,
-    fresh: Episodes,
-    covers: Callable[[tuple[str, int]], bool],
+    connection: Connection, vehicle_id: int, fresh: Episodes, anew: Set[Key] | None
 ) -> tuple[dict[str, int], list[int]]:
     """Make the stored episodes of a vehicle those that were folded anew.
 
-    `covers` says of a reading whether it was folded anew; what earlier readings began and ended
-    stays. Matched ones keep their id, the rest is added or marked withdrawn, never deleted.
-    Returns the ids by natural id and the ids withdrawn.
+    `anew` are the readings folded anew (None: all); what earlier ones began and ended stays, and
+    is not read but where a fresh episode began with it. Matched ones keep their id, the rest is
+    added or marked withdrawn, never deleted. Returns the ids by natural id and the ids withdrawn.
     """
     rows = {
         row.id: row
-        for row in stored(connection, vehicle_id)
-        if covers((row.start_journal, row.start_seq)) or row.natural in fresh
+        for row in _stored_of(connection, vehicle_id, fresh, anew)
+        if anew is None or (row.start_journal, row.start_seq) in anew or row.natural in fresh
     }
     matched = reconcile([(one, episode_of(row)) for one, row in rows.items()], list(fresh.values()))
     _update(
@@ -96,6 +94,23 @@ def stored(
     if kinds is not None:
         query = query.where(episode.c.kind.in_(kinds))
     return connection.execute(query).all()
+
+
+def _stored_of(
+    connection: Connection, vehicle_id: int, fresh: Episodes, anew: Set[Key] | None
+) -> Iterable[Row[Any]]:
+    """The rows that still stand and may be of readings folded anew, or of fresh episodes."""
+    if anew is None:
+        yield from stored(connection, vehicle_id)
+        return
+    for journal, first, last in stretches(anew | {one.start_key for one in fresh.values()}):
+        query = select(episode).where(
+            episode.c.vehicle_id == vehicle_id,
+            episode.c.start_journal == journal,
+            episode.c.start_seq.between(first, last),
+            episode.c.withdrawn_reason.is_(None),
+        )
+        yield from connection.execute(query)
 
 
 def episode_of(row: Row[Any]) -> Episode:

@@ -36,6 +36,7 @@ def explanation(
     connection: Connection,
     vehicle_id: int,
     picture: Picture | None,
+    events: list[Episode],
     cycles: tuple[Cycle, ...],
     allowed: int | None,
     after: AfterClear,
@@ -47,7 +48,6 @@ def explanation(
     """Explain one vehicle at `as_of`."""
     if picture is None:
         return Explanation()
-    events = episodes(connection, vehicle_id)
     repairs = repair_log.of_vehicle(connection, vehicle_id)
     since, history = _readings(connection, vehicle_id, cycles, repairs, to_ms(as_of))
     priors, zone = learned.priors_of(one), ZoneInfo(one.depot_tz)
@@ -101,8 +101,8 @@ def _messages(
     after = fold_states.place_before(connection, vehicle_id, start)
     found = [
         (one.observed_at, one.placed.report)
-        for one in stored_reports(connection, vehicle_id, after)
-        if one.observed_at is not None and start <= one.observed_at <= end
+        for one in stored_reports(connection, vehicle_id, after, (start, end))
+        if one.observed_at is not None
     ]
     return sorted(found, key=itemgetter(0))
 

@@ -62,14 +62,13 @@ class Fold:
         """All episodes that this fold has to do with: open at its start, or changed since."""
         return {one.natural: one for one in self.begun.state.open} | self.episodes
 
-    def covers(self, key: CycleKey) -> bool:
-        """Whether what a reading began or brought lies in this fold, not before its start."""
+    @property
+    def anew(self) -> set[CycleKey] | None:
+        """The readings folded anew, with the one whose first parts lie before; None: all."""
+        if not self.begun.reports:
+            return None
         held = self.begun.state.held
-        return (
-            self.begun.reports == 0
-            or key in self.taken
-            or (held is not None and key == (held.journal, held.seq))
-        )
+        return self.taken if held is None else self.taken | {(held.journal, held.seq)}
 
     def take(self, placed: Placed) -> int:
         """Fold one report, which comes after all folded before; return when it was observed."""
@@ -264,8 +263,9 @@ def refold(
         fold = fold_from(connection, begun, vehicle_id, names[vehicle_id])
         folds.append(fold)
         writer.change(vehicle_id, stored[vehicle_id], rows_of(fold.state.picture))
-        ids, withdrawn = episode_log.write_diff(connection, vehicle_id, fold.standing, fold.covers)
-        cycle_log.write_diff(connection, vehicle_id, fold.cycles, fold.covers)
+        anew = fold.anew
+        ids, withdrawn = episode_log.write_diff(connection, vehicle_id, fold.standing, anew)
+        cycle_log.write_diff(connection, vehicle_id, fold.cycles, anew)
         _write_alerts(connection, [fold], {vehicle_id: ids}, now)
         alert_log.withdraw(connection, withdrawn, now)
         bulk.update(connection, report, fold.moved)

@@ -41,8 +41,7 @@ ALSO_LIMIT = 256
 _spans = msgspec.json.Decoder(list[Span])
 
 
-@dataclass(frozen=True, slots=True)
-class Received:
+class Received(msgspec.Struct, frozen=True):
     """A good report with what came with it. `received_at` in epoch ms."""
 
     report: contract.Report

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+import msgspec
 from sqlalchemy import Connection, select
 
 from gateway import contract
@@ -20,10 +21,12 @@ from ingest.store.times import text_to_ms
 Run = tuple[int, int, str]
 """(fitting start, journal_created_at, journal): the reports of one journal in one fitting."""
 CHUNK = 500
+_decoder = msgspec.json.Decoder(contract.Report)
+"""Without the further checks of `contract.decode_report`: what is stored passed them, and they take
+as long again."""
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(msgspec.Struct, frozen=True):
     """A report with its place in the order of its vehicle."""
 
     position: Position
@@ -60,10 +63,16 @@ def note_journals(connection: Connection, runs: Iterable[tuple[int, Run, str]]) 
 
 
 def stored_reports(
-    connection: Connection, vehicle_id: int, after: Position
+    connection: Connection,
+    vehicle_id: int,
+    after: Position,
+    observed: tuple[int, int] | None = None,
 ) -> Iterator[StoredReport]:
-    """The stored reports of a vehicle that come after a place in the order of folding."""
-    order = sorted(_places(connection, vehicle_id, after))
+    """The stored reports of a vehicle that come after a place in the order of folding.
+
+    Only those `observed` from one moment to another (epoch ms, both included) where it is given.
+    """
+    order = sorted(_places(connection, vehicle_id, after, observed))
     columns = (report.c.id, report.c.observed_at, report.c.body)
     for start in range(0, len(order), CHUNK):
         part = order[start : start + CHUNK]
@@ -71,14 +80,17 @@ def stored_reports(
         read = {row_id: (observed_at, body) for row_id, observed_at, body in rows}
         for position, row_id in part:
             observed_at, body = read[row_id]
-            placed = Placed(position, contract.decode_report(body))
+            placed = Placed(position, _decoder.decode(body))
             yield StoredReport(row_id, observed_at, placed)
 
 
 def _places(
-    connection: Connection, vehicle_id: int, after: Position
+    connection: Connection,
+    vehicle_id: int,
+    after: Position,
+    observed: tuple[int, int] | None,
 ) -> Iterator[tuple[Position, int]]:
-    """Place and row id of each report after a place, in no order."""
+    """Place and row id of each report after a place (and of a time), in no order."""
     for (gateway, journal), above in _journals(connection, vehicle_id, after).items():
         query = (
             select(report.c.id, report.c.fitted_from, report.c.journal_created_at, report.c.seq)
@@ -90,6 +102,8 @@ def _places(
                 report.c.vehicle_id == vehicle_id,
             )
         )
+        if observed is not None:
+            query = query.where(report.c.observed_at.between(*observed))
         for row_id, fitted_from, created_at, seq in connection.execute(query):
             position = (fitted_from, created_at, journal, seq)
             if position > after:

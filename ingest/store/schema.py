@@ -287,7 +287,7 @@ episode = Table(
     Column("details", Text, nullable=False),
     Column("withdrawn_reason", Text),
     Index("episode_of_vehicle", "vehicle_id", "kind", "started_at"),
-    Index("episode_natural", "vehicle_id", "natural"),
+    Index("episode_of_reading", "vehicle_id", "start_journal", "start_seq"),
     Index("episode_open", "vehicle_id", sqlite_where=_IS_OPEN, postgresql_where=_IS_OPEN),
 )
 
