@@ -44,8 +44,11 @@ State = Literal["online", "asleep", "offline"]
 Kind = Literal["report", "presence", "receipt", "ask"]
 
 
-class Message(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Base of every wire message: unknown fields are ignored, defaults are left out."""
+class Message(msgspec.Struct, gc=False, frozen=True, kw_only=True, omit_defaults=True):
+    """Base of every wire message: unknown fields are ignored, defaults are left out.
+
+    `gc=False`: none can refer to itself, so the cyclic collector need not look through them.
+    """
 
 
 class Calibration(Message, frozen=True, kw_only=True, omit_defaults=True):

@@ -52,7 +52,7 @@ NO_JOURNAL = "00000000-0000-0000-0000-000000000000"
 Status = Literal["stored", "not in the vehicle list", "duplicate", "presence", "ignored", "aside"]
 
 
-class Incoming(msgspec.Struct, frozen=True):
+class Incoming(msgspec.Struct, gc=False, frozen=True):
     """One message as it came: `received_at` is aware; `retained` is the broker's flag."""
 
     topic: str
@@ -61,7 +61,7 @@ class Incoming(msgspec.Struct, frozen=True):
     retained: bool = False
 
 
-class Outcome(msgspec.Struct, frozen=True):
+class Outcome(msgspec.Struct, gc=False, frozen=True):
     """What became of one message, with reasons where it is ignored or set aside.
 
     `gateway` is None when even the topic could not be read.

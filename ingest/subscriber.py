@@ -54,7 +54,7 @@ class StoreTrouble(Exception):
     """The database is not there: nothing was stored, so nothing may be acknowledged."""
 
 
-class Arrival(msgspec.Struct, frozen=True):
+class Arrival(msgspec.Struct, gc=False, frozen=True):
     """One message as it came in."""
 
     topic: str

@@ -12,7 +12,7 @@ from ingest.domain.observed import sane_ms
 Key = tuple[str, int]
 
 
-class Cycle(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class Cycle(msgspec.Struct, gc=False, frozen=True, kw_only=True, omit_defaults=True):
     """A driving cycle. Epoch ms, s, km, degC, kPa, V; None means that the vehicle gave no figure.
 
     `observed_at` is when the reading was taken; `not_given` names what the vehicle cannot say.

@@ -55,7 +55,7 @@ _said, _values = attrgetter(*_ECU_FIELDS), attrgetter(*_VALUES)
 _EPISODE_FIELDS = frozenset({"mil", "monitors", "confirmed", "pending", "permanent"})
 
 
-class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
+class Episode(msgspec.Struct, gc=False, kw_only=True, omit_defaults=True):
     """Something with a start and maybe an end (epoch ms), found in readings by their keys.
 
     `subject` is '' for the lamp, clears and another tester, 'P0420:confirmed' for a code, the ECU
@@ -76,7 +76,7 @@ class Episode(msgspec.Struct, kw_only=True, omit_defaults=True):
         return f"{self.kind}|{self.subject}|{self.start_key[0]}|{self.start_key[1]}"
 
 
-class VehicleState(msgspec.Struct, kw_only=True, omit_defaults=True):
+class VehicleState(msgspec.Struct, gc=False, kw_only=True, omit_defaults=True):
     """All the fold needs to go on: stored with its `fold_version`.
 
     `held` collects the parts of a reading that was split by ECU until the last one is there.

@@ -33,7 +33,7 @@ LIT = ("on", "slow_flash", "fast_flash")
 """States of a broadcast lamp that is lit (SAE J1939-73, 5.7.1; as in the facts of `gateway`)."""
 
 
-class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
+class EcuPicture(msgspec.Struct, gc=False, kw_only=True, omit_defaults=True):
     """What one ECU last said of itself. `readiness_at` is when it last answered PID 01."""
 
     heard_at: int
@@ -60,7 +60,7 @@ class EcuPicture(msgspec.Struct, kw_only=True, omit_defaults=True):
     """True while this ECU has not answered since the last clear: its monitors are old news."""
 
 
-class Picture(msgspec.Struct, kw_only=True, omit_defaults=True):
+class Picture(msgspec.Struct, gc=False, kw_only=True, omit_defaults=True):
     """One vehicle now. Lengths in km, times in minutes where the name says so.
 
     `heard_at` is the last reading with any ECU in it, or with a language we do not read;

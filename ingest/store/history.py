@@ -41,7 +41,7 @@ ALSO_LIMIT = 256
 _spans = msgspec.json.Decoder(list[Span])
 
 
-class Received(msgspec.Struct, frozen=True):
+class Received(msgspec.Struct, gc=False, frozen=True):
     """A good report with what came with it. `received_at` in epoch ms."""
 
     report: contract.Report

@@ -26,7 +26,7 @@ _decoder = msgspec.json.Decoder(contract.Report)
 as long again."""
 
 
-class Placed(msgspec.Struct, frozen=True):
+class Placed(msgspec.Struct, gc=False, frozen=True):
     """A report with its place in the order of its vehicle."""
 
     position: Position

@@ -127,9 +127,11 @@ def _serve(broker: RunningBroker, url: str, limit: RateLimit | None = None) -> i
 
 
 def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
-    """Kill ingest `kills` times, 50 to 350 ms after its start, then let it drain and compare.
+    """Kill ingest `kills` times at random moments, then let it drain and compare.
 
-    Reports come all the while. Every other ingest takes one report of a gateway at once and lets
+    A moment lies between 50 ms after a start and twice what this machine takes from a start to the
+    first receipt, so that a slow one is struck in the work as well. Reports come all the while.
+    Every other ingest takes one report of a gateway at once and lets
     the next ones wait, so that kills strike there as well.
     """
     dice = random.Random(seed)
@@ -139,11 +141,12 @@ def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
     stream = Stream(broker, seed)
     stream.turn(0.2)
     stop(_settled(broker, url, stream, 2.0))  # the session stands before the first report
+    reach = 2 * _first_receipt_s(broker, url, stream)
     count = Count()
     for _ in range(kills):
         before = stream.receipted
         child = _serve(broker, url, HOLDING if count.kills % 2 else None)
-        until = time.monotonic() + dice.uniform(0.05, 0.35)
+        until = time.monotonic() + dice.uniform(0.05, reach)
         while time.monotonic() < until:
             stream.publish(dice.randint(1, BURST))
             stream.turn(dice.uniform(0, PAUSE_S))
@@ -163,6 +166,17 @@ def _settled(broker: RunningBroker, url: str, stream: Stream, seconds: float) ->
     child = _serve(broker, url)
     stream.turn(seconds)
     return child
+
+
+def _first_receipt_s(broker: RunningBroker, url: str, stream: Stream) -> float:
+    """Seconds from the start of ingest to its first receipt, at least 0.2."""
+    stream.publish(GATEWAYS)
+    started = time.monotonic()
+    child = _serve(broker, url)
+    while not stream.receipted and time.monotonic() < started + DRAIN_S:
+        stream.turn(0.02)
+    stop(child)
+    return max(0.2, time.monotonic() - started)
 
 
 def stop(child: int) -> bool:
