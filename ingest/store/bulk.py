@@ -14,6 +14,8 @@ from typing import Any, Literal
 from sqlalchemy import Column, Connection, String, Table
 from sqlalchemy.dialects import postgresql
 
+from ingest.store.database import BULK
+
 Rows = Sequence[dict[str, Any]]
 """Rows as mappings of column names; all have the columns of the first."""
 CHUNK = 500
@@ -103,7 +105,8 @@ def _run(connection: Connection, way: Way, table: Table, rows: Rows) -> None:
     names = tuple(rows[0])
     if connection.dialect.name == "postgresql":
         text = _array_statement(way, table, names)
-        connection.exec_driver_sql(text, tuple([row[name] for row in rows] for name in names))
+        arrays = tuple([row[name] for row in rows] for name in names)
+        connection.exec_driver_sql(text, arrays, execution_options={BULK: True})
     else:
         text, order = _row_statement(way, table, names)
         connection.exec_driver_sql(text, [tuple([row[name] for name in order]) for row in rows])

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
+from typing import Any
+from weakref import WeakKeyDictionary
 
+import psycopg
 from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
@@ -14,6 +17,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import (
     Connection,
     Engine,
+    ExecutionContext,
     create_engine,
     event,
     insert,
@@ -41,6 +45,8 @@ tcp_retries2; from memory). What the URL says goes before."""
 _MARK = "fleet emissions-readiness store"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _WRITE = "fleet_write"
+BULK = "fleet_bulk"
+"""Execution option of a statement that writes and whose answer nobody reads."""
 _WAL_PAGES = 8_000
 """Pages of 4 KiB in the write-ahead log before they are moved into the file. Each vehicle's reports
 end in pages of their own, which every batch writes again: moved at SQLite's own 1,000 pages, they
@@ -91,6 +97,7 @@ def open_database(url: str) -> Engine:
         parsed = parsed.set(drivername="postgresql+psycopg")
         waits = {name: text for name, text in _WAITS.items() if name not in parsed.query}
         engine = create_engine(parsed.update_query_dict(waits), pool_pre_ping=True)
+        _pipeline_bulk_writes(engine)
     elif parsed.get_backend_name() == "sqlite":
         _refuse_foreign_file(parsed.database)
         engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_S})
@@ -174,6 +181,36 @@ def _prepare_sqlite(engine: Engine) -> None:
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get(_WRITE, False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _pipeline_bulk_writes(engine: Engine) -> None:
+    """Bulk writes do not wait for the answer to each: the next read or the commit hears them all.
+
+    What went wrong with one is raised there, as an error of the driver like any other
+    (PostgreSQL, "Pipeline Mode": after an error the rest is not carried out).
+    """
+
+    under_way: WeakKeyDictionary[object, ExitStack] = WeakKeyDictionary()
+
+    @event.listens_for(engine, "do_execute")
+    def _execute(
+        cursor: psycopg.Cursor[Any], _statement: str, _values: object, context: ExecutionContext
+    ) -> None:
+        connection = cursor.connection
+        if not context.execution_options.get(BULK):
+            _leave(connection)
+        elif connection not in under_way:
+            under_way[connection] = pipeline = ExitStack()
+            pipeline.enter_context(connection.pipeline())
+
+    @event.listens_for(engine, "reset")
+    def _reset(connection: object, _record: object, _state: object) -> None:
+        _leave(connection)
+
+    def _leave(connection: object) -> None:
+        pipeline = under_way.pop(connection, None)
+        if pipeline is not None:
+            pipeline.close()
 
 
 def migrations() -> Config:
