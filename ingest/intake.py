@@ -14,7 +14,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from gateway import contract
 from ingest.clock import Clock
@@ -24,6 +24,7 @@ from ingest.lanes import ONE_LANE, Lane
 from ingest.metrics import Metrics
 from ingest.store.database import is_trouble, read, write
 from ingest.store.held_back import Held, hold_back, let_go, oldest_of, waiting_of
+from ingest.store.lane_record import refuse_other_lanes
 from ingest.store.times import from_ms, to_ms
 from ingest.subscriber import Arrival, Outgoing, StoreTrouble
 
@@ -38,6 +39,7 @@ AT_ONCE = 100
 """Waiting messages stored in one go: what a message that comes meanwhile has to wait for."""
 NAMED_S = 60.0
 """How long receipts name what was set aside; a gateway sends what is not receipted after that."""
+_Result = TypeVar("_Result")
 _TOPIC = re.compile(
     rf"{contract.ROOT}/([0-9a-f]{{2}})/([a-z0-9][a-z0-9-]{{0,31}})/(report|presence)"
 )
@@ -80,7 +82,11 @@ class Intake:
             return None
         return self._alone(lambda: self._turn(AT_ONCE))
 
-    def _alone(self, work: Callable[[], Sequence[Outgoing]]) -> Sequence[Outgoing]:
+    def confirm_lane(self) -> None:
+        """Raise `LanesDiffer` where the lanes were changed meanwhile, `StoreTrouble` as ever."""
+        self._alone(lambda: refuse_other_lanes(self._engine, self._lane))
+
+    def _alone(self, work: Callable[[], _Result]) -> _Result:
         # A write that is stuck is never doubled: whoever took over waits for its end.
         if not self._storing.acquire(timeout=STORE_WAIT_S):
             stuck_s = self._seconds() - self._begun_s

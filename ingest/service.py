@@ -85,6 +85,7 @@ class Service:
         self._engine, self._clock, self._site = engine, clock, site
         self._broker, self._on_session_lost = broker, on_session_lost
         self._lane = lane
+        self._lane_in_doubt = False
         self._stop = threading.Event()
         self._asked_at = clock.now()
         self._scheduler: BackgroundScheduler | None = None
@@ -221,6 +222,7 @@ class Service:
             catch_up=self._intake.catch_up,
             had_session=had_session,
             on_session_lost=self._session_lost,
+            before_subscribing=self._confirm_lane,
         )
 
     def _give_up(self, why: str) -> None:
@@ -232,12 +234,19 @@ class Service:
     def _session_lost(self) -> None:
         self.metrics.session_lost()
         self._on_session_lost()
+        self._lane_in_doubt = True
+
+    def _confirm_lane(self) -> None:
+        """A lost session may have been ended by a change of lanes: look before making another."""
+        if not self._lane_in_doubt:
+            return
         try:
-            refuse_other_lanes(self._engine, self._lane)
+            self._intake.confirm_lane()
         except LanesDiffer as error:  # they were changed while this one was cut off
             log.error("ingest ends: %s", error)
             self.subscriber.abandon()
             self._stop.set()
+        self._lane_in_doubt = False
 
     def _next_loop(self, had_session: bool) -> Subscriber:
         """The first loop is there already; after a failure another one takes its place."""

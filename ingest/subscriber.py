@@ -84,6 +84,7 @@ class Subscriber:
         batch: int = BATCH,
         had_session: bool = False,
         on_session_lost: Callable[[], None] = lambda: None,
+        before_subscribing: Callable[[], None] = lambda: None,
         catch_up: CatchUp = lambda: None,
         on_answer: Callable[[int], None] = lambda _: None,
         ping_every_s: float = PING_EVERY_S,
@@ -91,11 +92,14 @@ class Subscriber:
     ) -> None:
         """`had_session`: an earlier subscriber of this service left a session with the broker.
 
+        `before_subscribing` runs at each connection and may `abandon()` it, or raise
+        `StoreTrouble`: then it is tried again.
         `on_answer` is told, at each answer that the loop asks for, how many messages came between
         the last acknowledgement before the question and the answer: what the broker still had.
         """
         self._broker, self._store, self._now, self._tls = broker, store, now, tls
         self.had_session, self._on_session_lost = had_session, on_session_lost
+        self._before_subscribing = before_subscribing
         self._on_answer, self._catch_up = on_answer, catch_up
         self._ping_every_s, self._ping_limit_s = ping_every_s, ping_limit_s
         self._ping: tuple[int | None, float] = (None, 0.0)  # the question open, and since when
@@ -148,6 +152,7 @@ class Subscriber:
                 self._lane.client_name,
             )
             self._on_session_lost()
+        self._before_subscribing()
         if not self.abandoned:
             client.subscribe([(one, 1) for one in self._lane.filters()])
 

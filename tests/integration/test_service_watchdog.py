@@ -12,7 +12,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
@@ -32,11 +32,13 @@ LIMIT_S = 60.0
 
 
 @contextmanager
-def serving(folder: Path, broker: RunningBroker, way: str, fast: float) -> Iterator[Any]:
+def serving(
+    folder: Path, broker: RunningBroker, way: str, fast: float, more: Sequence[str] = ()
+) -> Iterator[Any]:
     """The service, with its /health; yields the process and a function that asks it."""
     port = unused_port()
     (folder / "site.toml").write_text(f"health_port = {port}\n", encoding="utf-8")
-    words = ["run", "--data", str(folder), "--broker", broker.url]
+    words = ["run", "--data", str(folder), "--broker", broker.url, *more]
     run = [sys.executable, "-m", "tests.support.broken_service", way, str(fast), *words]
     with (folder / "log").open("ab") as log:
         child = subprocess.Popen(run, stderr=log, stdout=log)
@@ -61,7 +63,8 @@ def _health(port: int) -> dict[str, Any]:
         return {}
 
 
-def _until(true: Callable[[], bool], limit_s: float) -> float:
+def until(true: Callable[[], bool], limit_s: float) -> float:
+    """Wait for something; return the seconds it took."""
     begun = time.monotonic()
     while not true():
         assert time.monotonic() - begun < limit_s, f"not within {limit_s:.0f} s"
@@ -85,20 +88,20 @@ def _break(folder: Path, broker: RunningBroker, way: str, fast: float) -> tuple[
 
         with ExitStack() as stack:
             child, health = stack.enter_context(serving(folder, broker, way, fast))
-            _until(lambda: health().get("broker") == "connected", 20)
+            until(lambda: health().get("broker") == "connected", 20)
             sender = stack.enter_context(sending(broker))
             sender.report(1, 1)
-            _until(lambda: stored() == 1, 20)
+            until(lambda: stored() == 1, 20)
             _send_marked(sender, 2)
             sender.report(1, 3)
             if way == "stuck":
-                _until(lambda: health().get("status") == "stalled", LIMIT_S)
+                until(lambda: health().get("status") == "stalled", LIMIT_S)
                 assert child.wait(LIMIT_S) == NOT_THERE
                 assert b"ingest ends, to be started again" in (folder / "log").read_bytes()
                 with serving(folder, broker, "none", fast):
-                    return _until(lambda: stored() == 3, 20), 0
-            seconds = _until(lambda: stored() == 3, LIMIT_S)
-            _until(lambda: health().get("status") == "works", 20)
+                    return until(lambda: stored() == 3, 20), 0
+            seconds = until(lambda: stored() == 3, LIMIT_S)
+            until(lambda: health().get("status") == "works", 20)
             return seconds, int(health()["loops_replaced"])
 
 
