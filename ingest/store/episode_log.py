@@ -43,8 +43,9 @@ def write_changes(
         for name, item in changes[one].items()
         if name not in ids[one]
     ]
+    # What began an episode stays as it is, and with it the row's places in the indexes.
     old = [(row_id, changes[one][name]) for one in touched for name, row_id in ids[one].items()]
-    _update(connection, old)
+    bulk.update(connection, episode, [{"id": one, **_end(item)} for one, item in old])
     for (one, item), row_id in zip(new, _insert(connection, new), strict=True):
         ids[one][item.natural] = row_id
     return ids
@@ -65,10 +66,8 @@ def write_diff(
         if anew is None or (row.start_journal, row.start_seq) in anew or row.natural in fresh
     }
     matched = reconcile([(one, episode_of(row)) for one, row in rows.items()], list(fresh.values()))
-    _update(
-        connection,
-        [(one, item) for one, item in matched.kept if episode_of(rows[one]) != item],
-    )
+    changed = [(one, item) for one, item in matched.kept if episode_of(rows[one]) != item]
+    bulk.update(connection, episode, [{"id": one, **_values(item)} for one, item in changed])
     ids = {item.natural: one for one, item in matched.kept}
     new = [(vehicle_id, item) for item in matched.new]
     for (_, item), row_id in zip(new, _insert(connection, new), strict=True):
@@ -127,15 +126,21 @@ def episode_of(row: Row[Any]) -> Episode:
 
 
 def _values(item: Episode) -> dict[str, Any]:
-    end = item.end_key or (None, None)
     return {
         "kind": item.kind,
         "subject": item.subject,
         "natural": item.natural,
         "started_at": item.started_at,
-        "ended_at": item.ended_at,
         "start_journal": item.start_key[0],
         "start_seq": item.start_key[1],
+        **_end(item),
+    }
+
+
+def _end(item: Episode) -> dict[str, Any]:
+    end = item.end_key or (None, None)
+    return {
+        "ended_at": item.ended_at,
         "end_journal": end[0],
         "end_seq": end[1],
         "details": _encoder.encode(item.details).decode(),
@@ -145,7 +150,3 @@ def _values(item: Episode) -> dict[str, Any]:
 def _insert(connection: Connection, items: list[tuple[int, Episode]]) -> list[int]:
     rows = [{"vehicle_id": one, **_values(item)} for one, item in items]
     return bulk.insert_numbered(connection, episode, rows)
-
-
-def _update(connection: Connection, items: list[tuple[int, Episode]]) -> None:
-    bulk.update(connection, episode, [{"id": one, **_values(item)} for one, item in items])

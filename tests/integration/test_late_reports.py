@@ -6,11 +6,9 @@ first one, and the same reports stored in order.
 
 from __future__ import annotations
 
-import tempfile
-from pathlib import Path
 from unittest.mock import patch
 
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
@@ -21,6 +19,7 @@ from ingest.store import fold_states
 from ingest.store.database import read
 from ingest.store.rebuilding import snapshot
 from ingest.store.schema import episode
+from tests.support.databases import NewUrl
 from tests.support.reports import NOW, history, incoming, load, opened, vehicle
 
 LENGTH = 60
@@ -35,25 +34,26 @@ def _ids(engine: Engine) -> dict[int, tuple[str, str]]:
         return {row.id: (row.kind, row.subject) for row in rows}
 
 
-def _in_order(folder: Path, seed: int) -> dict[str, object]:
-    with opened(f"sqlite:///{folder}/ordered.sqlite3") as engine:
+def _in_order(url: str, seed: int) -> dict[str, object]:
+    with opened(url) as engine:
         load(engine, vehicle(1))
         handlers.store_batch(engine, [incoming(one) for one in history(1, LENGTH, seed)])
         return snapshot(engine)
 
 
-@settings(max_examples=12, deadline=None, derandomize=True)
+# The fixture only makes stores: each example asks it for new ones.
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.integers(1, 10_000),
     st.lists(st.integers(0, LENGTH - 2), min_size=1, max_size=6, unique=True),
 )
 def test_late_reports_give_what_the_fold_from_the_beginning_gives(
-    seed: int, late: list[int]
+    new_url: NewUrl, seed: int, late: list[int]
 ) -> None:
     reports = history(1, LENGTH, seed)
-    with tempfile.TemporaryDirectory() as name, patch.object(checkpoints, "EVERY", EVERY):
-        wanted = _in_order(Path(name), seed)
-        with opened(f"sqlite:///{name}/late.sqlite3") as engine:
+    with patch.object(checkpoints, "EVERY", EVERY):
+        wanted = _in_order(new_url(), seed)
+        with opened(new_url()) as engine:
             load(engine, vehicle(1))
             memory = FoldMemory()
             rest = [one for number, one in enumerate(reports) if number not in late]
