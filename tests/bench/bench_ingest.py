@@ -45,7 +45,7 @@ from tests.support.services import RunningBroker, running_mosquitto, running_pos
 
 GATEWAYS = 200
 OURS = "fleet-ingest-0-of-1"
-LINES = ("max_inflight_messages 1000", "set_tcp_nodelay true")
+LINES = ("max_inflight_messages 2000", "set_tcp_nodelay true")
 """As in `ingest/deploy/mosquitto.conf`."""
 DURABLE = ("fsync=on", "synchronous_commit=on", "shared_buffers=512MB", "max_wal_size=4GB")
 

@@ -40,7 +40,7 @@ from tests.support.services import RunningBroker, running_mosquitto
 QUIET = 50
 NOISY = QUIET + 1
 NO_LIMIT = 10**9
-LINES = ("max_inflight_messages 1000", "set_tcp_nodelay true")
+LINES = ("max_inflight_messages 2000", "set_tcp_nodelay true")
 """As in `ingest/deploy/mosquitto.conf`."""
 WAIT_S = 60.0
 

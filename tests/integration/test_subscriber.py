@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from unittest.mock import patch
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -145,6 +146,22 @@ def test_what_comes_while_ingest_is_away_waits_in_its_session(
             until(lambda: stored(engine) == 51)
 
 
+@contextmanager
+def subscribed(
+    broker: RunningBroker, store: Callable[[Sequence[Arrival]], Sequence[Outgoing]]
+) -> Iterator[None]:
+    subscriber = Subscriber(parse_broker(broker.url), store, SystemClock().now)
+    stop = threading.Event()
+    thread = threading.Thread(target=subscriber.run, args=(stop,))
+    thread.start()
+    try:
+        assert subscriber.ready.wait(WAIT_S)
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
 def test_nothing_is_acknowledged_before_it_is_stored(mosquitto: RunningBroker) -> None:
     kept: list[bytes] = []
     refusals = iter([True, True])
@@ -155,18 +172,31 @@ def test_nothing_is_acknowledged_before_it_is_stored(mosquitto: RunningBroker) -
         kept.extend(one.body for one in batch)
         return []
 
-    subscriber = Subscriber(parse_broker(mosquitto.url), store, SystemClock().now)
-    stop = threading.Event()
-    thread = threading.Thread(target=subscriber.run, args=(stop,))
-    thread.start()
-    assert subscriber.ready.wait(WAIT_S)
     topic = contract.topic("gw-0001", "report")
-    with sending(mosquitto) as sender:
+    with subscribed(mosquitto, store), sending(mosquitto) as sender:
         for number in range(5):
             sender.send(topic, str(number).encode())
         until(lambda: set(kept) >= {b"0", b"1", b"2", b"3", b"4"})
-    stop.set()
-    thread.join()
+
+
+def test_great_messages_are_stored_a_few_at_a_time(tmp_path: Path) -> None:
+    counts: list[int] = []
+
+    def store(batch: Sequence[Arrival]) -> Sequence[Outgoing]:
+        counts.append(len(batch))
+        return []
+
+    topic = contract.topic("gw-0001", "report")
+    with running_mosquitto(tmp_path, ["max_inflight_messages 100"]) as broker:
+        with subscribed(broker, store):
+            pass  # the session is there now
+        with sending(broker) as sender:
+            for _ in range(60):
+                sender.send(topic, b" " * 1000)
+        with patch("ingest.subscriber.BATCH_BYTES", 3500), subscribed(broker, store):
+            until(lambda: sum(counts) == 60)
+
+    assert max(counts) == 4
 
 
 def test_a_broker_that_is_not_there_is_one_clear_message(free_port: int) -> None:
