@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import psycopg
 from alembic import command
@@ -190,7 +189,7 @@ def _pipeline_bulk_writes(engine: Engine) -> None:
     (PostgreSQL, "Pipeline Mode": after an error the rest is not carried out).
     """
 
-    under_way: WeakKeyDictionary[object, ExitStack] = WeakKeyDictionary()
+    under_way: dict[object, ExitStack] = {}
 
     @event.listens_for(engine, "do_execute")
     def _execute(
@@ -200,17 +199,33 @@ def _pipeline_bulk_writes(engine: Engine) -> None:
         if not context.execution_options.get(BULK):
             _leave(connection)
         elif connection not in under_way:
-            under_way[connection] = pipeline = ExitStack()
+            pipeline = ExitStack()
             pipeline.enter_context(connection.pipeline())
+            under_way[connection] = pipeline
+
+    @event.listens_for(engine, "rollback")
+    def _rollback(connection: Connection) -> None:
+        # An error may be heard before its turn, at a later write. The rest of the pipeline then
+        # only says that it was not carried out, which would stand in the place of the error.
+        if not connection.invalidated:
+            _give_up(connection.connection.dbapi_connection)
 
     @event.listens_for(engine, "reset")
     def _reset(connection: object, _record: object, _state: object) -> None:
         _leave(connection)
 
+    @event.listens_for(engine, "close")
+    def _close(connection: object, _record: object) -> None:
+        _give_up(connection)
+
     def _leave(connection: object) -> None:
         pipeline = under_way.pop(connection, None)
         if pipeline is not None:
             pipeline.close()
+
+    def _give_up(connection: object) -> None:
+        with suppress(psycopg.Error):
+            _leave(connection)
 
 
 def migrations() -> Config:

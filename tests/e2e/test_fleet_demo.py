@@ -19,6 +19,7 @@ from tests.support.reports import NOW, opened
 
 WORDS = ["--once", "--no-board", "--vehicles", "12", "--days", "15", "--seed", "7"]
 END = "2026-11-20"
+THE_NEXT_DAY = "2026-11-21T00:00:00Z"
 
 
 def _demo(folder: Path, live: int) -> int:
@@ -72,11 +73,12 @@ def test_the_whole_job_end_to_end(tmp_path: Path, capsys: pytest.CaptureFixture[
 def _the_lamp_of_the_live_phase_is_an_alert(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert ingest(["alerts", "--json", "--data", str(folder)]) == 0
+    asked = ["--json", "--data", str(folder), "--as-of", THE_NEXT_DAY]
+    assert ingest(["alerts", *asked]) == 0
     alerts = json.loads(capsys.readouterr().out)["items"]
     live = [one for one in alerts if one["kind"] == "mil_on" and one["since"] >= END]
     assert len(live) == 1
-    assert ingest(["record", live[0]["unit"], "--json", "--data", str(folder)]) == 0
+    assert ingest(["record", live[0]["unit"], *asked]) == 0
     record = json.loads(capsys.readouterr().out)["items"][0]
     assert record["expected_obd_result"] == "would fail"
     assert {event["kind"] for event in record["events"]} >= {"mil_on", "code"}

@@ -5,6 +5,7 @@ PostgreSQL itself judges: its own errors, and rows counted by the server.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -25,10 +26,11 @@ def engine(fresh_postgres_url: str) -> Iterator[Engine]:
         yield engine
 
 
-def _note(connection: Connection, *names: str) -> None:
+def _note(connection: Connection, *names: str, pause_s: float = 0.0) -> None:
     """One statement a name, as each table is written by one of its own."""
     for name in names:
         bulk.insert(connection, meta, [{"name": name, "value": "x"}])
+        time.sleep(pause_s)
 
 
 def _names(connection: Connection) -> list[str]:
@@ -41,24 +43,38 @@ def _noted(engine: Engine) -> list[str]:
         return _names(connection)
 
 
-def _write(engine: Engine, *names: str, reads: bool = False) -> None:
+def _write(engine: Engine, *names: str, reads: bool = False, pause_s: float = 0.0) -> None:
     with write(engine) as connection:
-        _note(connection, *names)
+        _note(connection, *names, pause_s=pause_s)
         if reads:
             _names(connection)
 
 
+@pytest.mark.parametrize("pause_s", [0.0, 0.1], ids=["late", "while more is written"])
 @pytest.mark.parametrize("reads", [False, True], ids=["at the commit", "at a read"])
 @pytest.mark.parametrize("names", [("one", "one"), ("one", "one", "two")], ids=["last", "before"])
 def test_a_key_written_twice_is_a_clash(
-    engine: Engine, names: tuple[str, ...], *, reads: bool
+    engine: Engine, names: tuple[str, ...], *, reads: bool, pause_s: float
 ) -> None:
     with pytest.raises(Clash, match=meta.name):
-        _write(engine, *names, reads=reads)
+        _write(engine, *names, reads=reads, pause_s=pause_s)
 
     assert _noted(engine) == []
     _write(engine, "one")
     assert _noted(engine) == ["one"]
+
+
+@pytest.mark.parametrize("pause_s", [0.0, 0.1])
+def test_an_error_of_our_own_is_not_hidden_by_a_clash(engine: Engine, pause_s: float) -> None:
+    def write_and_fail() -> None:
+        with write(engine) as connection:
+            _note(connection, "one", "one", pause_s=pause_s)
+            raise LookupError
+
+    with pytest.raises(LookupError):
+        write_and_fail()
+
+    assert _noted(engine) == []
 
 
 def test_a_read_hears_of_the_writes_before_it(engine: Engine) -> None:
