@@ -12,9 +12,11 @@ from pathlib import Path
 import pytest
 
 from tests.support import ingest_kills
+from tests.support.databases import NewUrl, default_kind
 from tests.support.services import RunningBroker, running_mosquitto
 
-RESULTS = Path(__file__).parents[1] / "bench" / "results" / "ingest-kills.json"
+RESULTS = Path(__file__).parents[1] / "bench" / "results"
+FILES = {"sqlite": "ingest-kills.json", "postgresql": "ingest-kills-postgresql.json"}
 SLICE = 100
 LONG = 1000
 
@@ -25,8 +27,8 @@ def _good(count: ingest_kills.Count) -> None:
     assert (count.lost, count.missing, count.doubled, count.differences) == (0, 0, 0, 0)
 
 
-def test_forty_kills_lose_nothing(mosquitto: RunningBroker, tmp_path: Path) -> None:
-    count = ingest_kills.run(mosquitto, tmp_path, kills=40, seed=11)
+def test_forty_kills_lose_nothing(mosquitto: RunningBroker, store_url: str) -> None:
+    count = ingest_kills.run(mosquitto, store_url, kills=40, seed=11)
 
     _good(count)
     assert count.kills == 40
@@ -35,18 +37,18 @@ def test_forty_kills_lose_nothing(mosquitto: RunningBroker, tmp_path: Path) -> N
 
 
 @pytest.mark.long
-def test_a_thousand_kills_lose_nothing(tmp_path: Path) -> None:
+def test_a_thousand_kills_lose_nothing(tmp_path: Path, new_url: NewUrl) -> None:
     """In slices of 100, each with a broker and a store of its own; done slices are not redone."""
-    done = json.loads(RESULTS.read_text())["slices"] if RESULTS.exists() else []
+    results = RESULTS / FILES[default_kind()]
+    done = json.loads(results.read_text())["slices"] if results.exists() else []
     for number in range(len(done), LONG // SLICE):
         folder = tmp_path / f"slice-{number}"
         folder.mkdir()
         with running_mosquitto(folder) as broker:
-            count = ingest_kills.run(broker, folder, SLICE, seed=1000 + number)
+            count = ingest_kills.run(broker, new_url(), SLICE, seed=1000 + number)
         _good(count)
         done.append(asdict(count) | {"seed": 1000 + number})
         kills = sum(one["kills"] for one in done)
-        RESULTS.parent.mkdir(exist_ok=True)
         summary = {
             "kills": kills,
             "served_before": sum(one["served"] for one in done),
@@ -58,5 +60,5 @@ def test_a_thousand_kills_lose_nothing(tmp_path: Path) -> None:
             "bound_95_per_kill": round(3 / kills, 5),
             "slices": done,
         }
-        RESULTS.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
+        results.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
     assert sum(one["kills"] for one in done) >= LONG

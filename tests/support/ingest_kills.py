@@ -11,14 +11,13 @@ from __future__ import annotations
 import os
 import random
 import signal
-import sqlite3
 import time
 import traceback
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from sqlalchemy import Engine, select, text
 
 from gateway import contract
 from ingest.clock import SystemClock
@@ -26,6 +25,8 @@ from ingest.config import Site, parse_broker
 from ingest.domain.rate_limit import RateLimit
 from ingest.handlers import rebuild
 from ingest.service import Service
+from ingest.store.database import read
+from ingest.store.schema import report
 from tests.support.reports import NOW, history, load, opened, vehicle
 from tests.support.services import RunningBroker
 
@@ -55,7 +56,8 @@ class Count:
     missing: int = 0
     doubled: int = 0
     differences: int = 0
-    integrity: str = ""
+    integrity: str = "ok"
+    """What SQLite's own check of the file says."""
 
 
 @dataclass
@@ -126,8 +128,10 @@ def _serve(broker: RunningBroker, url: str, limit: RateLimit | None = None) -> i
         os._exit(1)
 
 
-def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
+def run(broker: RunningBroker, url: str, kills: int, seed: int) -> Count:
     """Kill ingest `kills` times at random moments, then let it drain and compare.
+
+    `url` is that of an empty database.
 
     A moment lies between 50 ms after a start and twice what this machine takes from a start to the
     first receipt, so that a slow one is struck in the work as well. Reports come all the while.
@@ -135,7 +139,6 @@ def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
     the next ones wait, so that kills strike there as well.
     """
     dice = random.Random(seed)
-    url = f"sqlite:///{folder}/fleet.sqlite3"
     with opened(url) as engine:
         load(engine, *(vehicle(number) for number in range(1, GATEWAYS + 1)))
     stream = Stream(broker, seed)
@@ -155,11 +158,11 @@ def run(broker: RunningBroker, folder: Path, kills: int, seed: int) -> Count:
         count.served += stream.receipted > before
         count.cut_short += stream.receipted < stream.sent
     child = _serve(broker, url)
-    _drain(stream, folder)
+    _drain(stream, url)
     count.died += not stop(child)
     stream.turn(0.2)
     stream.close()
-    return _compare(count, stream, folder, url)
+    return _compare(count, stream, url)
 
 
 def _settled(broker: RunningBroker, url: str, stream: Stream, seconds: float) -> int:
@@ -186,22 +189,26 @@ def stop(child: int) -> bool:
     return os.WIFSIGNALED(status)
 
 
-def _drain(stream: Stream, folder: Path) -> None:
+def _drain(stream: Stream, url: str) -> None:
     until = time.monotonic() + DRAIN_S
-    while len(_stored(folder)) < stream.sent and time.monotonic() < until:
-        stream.turn(0.25)
+    with opened(url) as engine:
+        while len(_stored(engine)) < stream.sent and time.monotonic() < until:
+            stream.turn(0.25)
 
 
-def _stored(folder: Path) -> list[tuple[str, int]]:
-    connection = sqlite3.connect(folder / "fleet.sqlite3", timeout=10)
-    try:
-        return connection.execute("SELECT gateway, seq FROM report").fetchall()
-    finally:
-        connection.close()
+def _stored(engine: Engine) -> list[tuple[str, int]]:
+    with read(engine) as connection:
+        rows = connection.execute(select(report.c.gateway, report.c.seq))
+        return [(gateway, seq) for gateway, seq in rows]
 
 
-def _compare(count: Count, stream: Stream, folder: Path, url: str) -> Count:
-    rows = _stored(folder)
+def _compare(count: Count, stream: Stream, url: str) -> Count:
+    with opened(url) as engine:
+        rows = _stored(engine)
+        if engine.dialect.name == "sqlite":
+            with read(engine) as connection:
+                count.integrity = connection.execute(text("PRAGMA integrity_check")).scalar_one()
+        count.differences = len(rebuild(engine, check=True, now=NOW).differences)
     keys = set(rows)
     count.attempted, count.receipted = stream.sent, stream.receipted
     count.doubled = len(rows) - len(keys)
@@ -214,9 +221,4 @@ def _compare(count: Count, stream: Stream, folder: Path, url: str) -> Count:
         for gateway, last in stream.through.items()
         for seq in range(1, last + 1)
     )
-    connection = sqlite3.connect(folder / "fleet.sqlite3")
-    (count.integrity,) = connection.execute("PRAGMA integrity_check").fetchone()
-    connection.close()
-    with opened(url) as engine:
-        count.differences = len(rebuild(engine, check=True, now=NOW).differences)
     return count
