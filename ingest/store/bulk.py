@@ -25,7 +25,7 @@ Way = Literal["insert", "ignore", "upsert", "update", "delete"]
 
 
 def insert(connection: Connection, table: Table, rows: Rows) -> None:
-    """Insert rows; `IntegrityError` (PostgreSQL: at the next read) when a key is there already."""
+    """Insert rows; `IntegrityError` (PostgreSQL: maybe only later) when a key is there already."""
     _run(connection, "insert", table, rows)
 
 

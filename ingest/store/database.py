@@ -185,7 +185,7 @@ def _prepare_sqlite(engine: Engine) -> None:
 def _pipeline_bulk_writes(engine: Engine) -> None:
     """Bulk writes do not wait for the answer to each: the next read or the commit hears them all.
 
-    What went wrong with one is raised there, as an error of the driver like any other
+    What went wrong with one is raised there at the latest, as an error of the driver like any other
     (PostgreSQL, "Pipeline Mode": after an error the rest is not carried out).
     """
 

@@ -1,7 +1,7 @@
 """The limits that the ingest benches compare with: as little as can be done with a report.
 
-The loop and its rule for a batch are those of `ingest/subscriber.py`; the durability is the same
-(SQLite: WAL with synchronous FULL; PostgreSQL: synchronous_commit on, fsync on).
+The loop, its batch and its rule for one are those of `ingest/subscriber.py`; the durability is the
+same (SQLite: WAL with synchronous FULL; PostgreSQL: synchronous_commit on, fsync on).
 """
 
 from __future__ import annotations
@@ -22,11 +22,9 @@ from sqlalchemy import make_url
 
 from gateway import contract
 from ingest.clock import SystemClock
+from ingest.subscriber import BATCH
 from tests.support.services import RunningBroker
 
-BATCH = 200
-"""The batch beyond which nothing is to be won for so little work a report (measured): but for the
-receipts, of which one goes to each gateway and batch."""
 FILTERS = ("fleet/v1/+/+/report", "fleet/v1/+/+/presence")
 Message = tuple[str, bytes]
 """(topic, body)"""
@@ -128,9 +126,7 @@ def queue(broker: RunningBroker, client_id: str, messages: Sequence[Message]) ->
     sender.loop_stop()
 
 
-def lean_loop(
-    broker: RunningBroker, client_id: str, count: int, store: RawStore, batch: int = BATCH
-) -> Took:
+def lean_loop(broker: RunningBroker, client_id: str, count: int, store: RawStore) -> Took:
     """Limit (a): decode, batch, commit the raw report, one receipt a gateway and batch."""
     decoder = msgspec.json.Decoder(contract.Report)
     waiting: list[mqtt.MQTTMessage] = []
@@ -145,11 +141,11 @@ def lean_loop(
             for _ in range(64):
                 before = len(waiting)
                 client.loop_read()
-                if len(waiting) in (before, batch):
+                if len(waiting) in (before, BATCH):
                     break
         if client.want_write():
             client.loop_write()
-        if len(waiting) >= batch or (waiting and not select.select([sock], [], [], 0)[0]):
+        if len(waiting) >= BATCH or (waiting and not select.select([sock], [], [], 0)[0]):
             done += _flush(client, waiting, decoder, store)
     took = timer.took()
     client.disconnect()
