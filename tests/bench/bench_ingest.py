@@ -7,8 +7,8 @@ Each round queues the same reports in a real Mosquitto, then drains them three w
 paho loop: decode, the same batch as ours, commit the raw report with the same durability, one
 receipt a gateway and batch; (ours) the service with all its domain work; and (b) the database
 alone, without a broker; on SQLite and on PostgreSQL. Then reports are published live, and the time
-from publishing to the commit is taken. Ratios are medians of rounds; rates depend on the machine and on who else uses it,
-which disturbs the ratio of processor time the least.
+from publishing to the commit is taken. Ratios are medians of rounds; rates depend on the machine
+and on who else uses it, which disturbs the ratio of processor time the least.
 """
 
 from __future__ import annotations

@@ -201,7 +201,7 @@ def _stored(engine: Engine) -> list[tuple[str, int]]:
 
 
 def _integrity(connection: Connection) -> str:
-    """SQLite checks the file; PostgreSQL holds each index against its table (amcheck), or raises."""
+    """SQLite checks its file; PostgreSQL each index against its table (amcheck), or raises."""
     if connection.dialect.name == "sqlite":
         return str(connection.execute(text("PRAGMA integrity_check")).scalar_one())
     connection.execute(text("CREATE EXTENSION amcheck"))
