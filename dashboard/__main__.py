@@ -125,15 +125,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return REFUSED
 
 
-def _open_url(options: argparse.Namespace) -> str:
-    if options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
-    return queries.database_url(options.data, options.database)
-
-
 def _board(options: argparse.Namespace, extra: Sequence[str]) -> int:
     """Start Streamlit as a child, and end it when this process is told to end."""
-    url = _open_url(options)
+    if options.database is None:
+        options.data.mkdir(parents=True, exist_ok=True)
+    url = queries.database_url(options.data, options.database)
     queries.open_database(url).dispose()  # a wrong database is refused here, not in a browser
     site = queries.load_site(options.data)
     folder, dictionary = site.programs_dir, site.dictionary
@@ -182,7 +178,7 @@ def _free_port() -> int:
 def _plan(options: argparse.Namespace) -> int:
     as_of = options.as_of or datetime.now(UTC)
     programs = queries.load_programs(queries.load_site(options.data).programs_dir)
-    engine = queries.open_database(_open_url(options))
+    engine = queries.open_database(queries.database_url(options.data, options.database), new=False)
     try:
         weeks = [
             reads.read_week(engine, one, _monday(options, one, as_of), as_of, programs)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from ingest import commands, entering, inquiring, logs, printing, queries, rows, upkeep
 from ingest.clock import SystemClock
 from ingest.collector import settle_collector
-from ingest.config import ConfigError, database_url, load_site, parse_broker
+from ingest.config import ConfigError, Site, database_url, load_site, parse_broker
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.dictionary import Dictionary
 from ingest.domain.programs import Program, ProgramError
@@ -132,6 +132,7 @@ def _run(options: argparse.Namespace) -> int:
         return _serve(options)
     if options.command in upkeep.COMMANDS:
         return upkeep.run(options)
+    site = load_site(options.data)
     engine = _open(options)
     try:
         if options.command == "rebuild":
@@ -139,19 +140,20 @@ def _run(options: argparse.Namespace) -> int:
         if options.command in inquiring.COMMANDS:
             return inquiring.run(engine, options, SystemClock().now(), str(uuid.uuid4()))
         if options.command in entering.COMMANDS:
-            programs = load_programs(load_site(options.data).programs_dir)
+            programs = load_programs(site.programs_dir)
             request_id, now = str(uuid.uuid4()), SystemClock().now()
             print(entering.run(engine, options, set(programs), now, request_id))
             return DONE
-        return _answer(engine, options)
+        return _answer(engine, options, site)
     finally:
         engine.dispose()
 
 
 def _open(options: argparse.Namespace) -> Engine:
-    if options.database is None:
+    new = options.command == "run" or getattr(options, "load", None) is not None
+    if new and options.database is None:
         options.data.mkdir(parents=True, exist_ok=True)
-    return queries.open_database(database_url(options.data, options.database))
+    return queries.open_database(database_url(options.data, options.database), new=new)
 
 
 def _serve(options: argparse.Namespace) -> int:
@@ -201,9 +203,8 @@ def _rebuild(engine: Engine, options: argparse.Namespace) -> int:
     return FAULTS if options.check and result.differences else DONE
 
 
-def _answer(engine: Engine, options: argparse.Namespace) -> int:
+def _answer(engine: Engine, options: argparse.Namespace, site: Site) -> int:
     as_of = options.as_of or SystemClock().now()
-    site = load_site(options.data)
     programs = load_programs(site.programs_dir)
     if options.command == "vehicles":
         return _vehicles(engine, options, programs, as_of)

@@ -117,7 +117,7 @@ def _check(options: argparse.Namespace) -> int:
 def _lanes(options: argparse.Namespace) -> int:
     """Say how many lanes there are, or change that."""
     site, clock = load_site(options.data), SystemClock()
-    engine = open_database(database_url(options.data, options.database))
+    engine = open_database(database_url(options.data, options.database), new=False)
     try:
         with read(engine) as connection:
             record = lane_record(connection)

@@ -85,11 +85,12 @@ class Clash(Exception):
     """A row would stand twice under one key, or refers to one that is not there."""
 
 
-def open_database(url: str) -> Engine:
+def open_database(url: str, *, new: bool = True) -> Engine:
     """Open the database at `url`, making or migrating its tables.
 
-    Raises `NotOurDatabase` when something else lives there, `DatabaseTrouble` when it cannot be
-    reached.
+    Unless a `new` one may be made, a file that is not there is trouble: who only reads has named
+    the wrong one. Raises `NotOurDatabase` when something else lives there, `DatabaseTrouble` when
+    it cannot be reached.
     """
     parsed = make_url(url)
     if parsed.get_backend_name() == "postgresql":
@@ -98,7 +99,7 @@ def open_database(url: str) -> Engine:
         engine = create_engine(parsed.update_query_dict(waits), pool_pre_ping=True)
         _pipeline_bulk_writes(engine)
     elif parsed.get_backend_name() == "sqlite":
-        _refuse_foreign_file(parsed.database)
+        _refuse_foreign_file(parsed.database, new=new)
         engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_S})
         _prepare_sqlite(engine)
     else:
@@ -115,11 +116,13 @@ def open_database(url: str) -> Engine:
     return engine
 
 
-def _refuse_foreign_file(name: str | None) -> None:
-    """Look at an existing file without changing it; mark a new one as ours."""
+def _refuse_foreign_file(name: str | None, *, new: bool) -> None:
+    """Look at an existing file without changing it; mark a new one as ours, where one may be."""
     if not name or name == ":memory:":
         raise NotOurDatabase("a database in memory would lose everything: expected a file")
     path = Path(name)
+    if not new and not path.exists():
+        raise DatabaseTrouble(f"{path}: no such database file; is --data or --database right?")
     if not path.parent.is_dir():
         raise DatabaseTrouble(f"{path.parent}: no such directory for the database file")
     try:

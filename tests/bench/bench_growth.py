@@ -50,9 +50,9 @@ _COPY = (
     " fitted_from,"
     " journal_created_at - 86400000, taken_at, observed_at, received_at, reason, body"
     " FROM report WHERE id <= :last_report",
-    "INSERT INTO episode (vehicle_id, kind, subject, natural, started_at, ended_at, start_journal,"
-    " start_seq, end_journal, end_seq, details)"
-    " SELECT vehicle_id, kind, subject, natural || '|' || :shift, started_at,"
+    'INSERT INTO episode (vehicle_id, kind, subject, "natural", started_at, ended_at,'
+    " start_journal, start_seq, end_journal, end_seq, details)"
+    " SELECT vehicle_id, kind, subject, \"natural\" || '|' || CAST(:shift AS TEXT), started_at,"
     " coalesce(ended_at, started_at), :older || substr(start_journal, 25), start_seq + :shift,"
     " :older || substr(start_journal, 25), start_seq + :shift, details"
     " FROM episode WHERE id <= :last_episode",

@@ -85,13 +85,31 @@ def test_a_vehicle_never_heard_cannot_be_told(
 def test_an_empty_store_answers_in_json(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    _run(tmp_path, "vehicles", "--load", _list(tmp_path))
+    capsys.readouterr()
+
     assert _run(tmp_path, command, "--json") == 0
     assert json.loads(capsys.readouterr().out)["items"] == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["record 999", "alerts", "vehicles", "rebuild", "lanes", "trace gw-0001 1", "backup b.zip"],
+)
+def test_who_only_reads_makes_no_store_in_the_wrong_place(
+    words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run(tmp_path, *words.split()) == 4
+    assert "fleet.sqlite3: no such" in capsys.readouterr().err
+    assert not (tmp_path / "data").exists()
 
 
 def test_a_vehicle_that_is_not_in_the_list_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD))
+    capsys.readouterr()
+
     assert _run(tmp_path, "record", "999") == 3
     assert "'999'" in capsys.readouterr().err
 
