@@ -135,7 +135,7 @@ def alerts(found: Sequence[Alert], depot_lines: Sequence[str] = ()) -> Answer:
 
 def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     """One vehicle's history, newest event first, with what its codes mean."""
-    now = found.standing
+    now, events = found.standing, found.events[::-1]
     said = explainer(now.vehicle.make, now.vehicle.model_year, dictionary)
     item = standing(now) | {
         "vehicle_list": _listed(now.vehicle),
@@ -154,7 +154,7 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
         **why(found.explained),
         "monitors_ahead": monitors_ahead(now.forecast),
         "driving_cycles": [driving_cycle(one) for one in found.cycles],
-        "events": [_event(event, said) for event in found.events],
+        "events": [_event(event, said) for event in events],
         "alerts": alerts(found.alerts).items,
         "appointments": [
             {"bay": a.bay, "start": time(a.start), "end": time(a.end), "reason": a.reason}
@@ -177,7 +177,7 @@ def record(found: VehicleRecord, dictionary: Dictionary = EMPTY) -> Answer:
     lines += [
         f"{time(event.started_at)}  {words(event, said)}"
         + (f", ended {time(event.ended_at)}" if event.ended_at and event.kind != "clear" else "")
-        for event in found.events
+        for event in events
     ]
     return Answer([item], lines)
 

@@ -19,7 +19,8 @@ import ssl
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
 
 import msgspec
@@ -319,10 +320,11 @@ class Subscriber:
         if self._ping[0] is not None or not self.ready.is_set():
             # The answer that is waited for may stand behind a backlog.
             self._ping = (self._ping[0], self.beat_s)
-        for generation, mid, _ in batch:
-            if mid and generation == self._generation and self._client.socket() is not None:
-                self._client.ack(mid, 1)
-        self._send(receipts)
+        with in_few_packets(self._client.socket()):
+            for generation, mid, _ in batch:
+                if mid and generation == self._generation and self._client.socket() is not None:
+                    self._client.ack(mid, 1)
+            self._send(receipts)
 
     def _send(self, receipts: Sequence[Outgoing]) -> None:
         for topic, body in receipts:
@@ -333,6 +335,24 @@ def _at_once(_client: mqtt.Client, _userdata: object, sock: object) -> None:
     """Send a receipt at once: it would wait for TCP's acknowledgement of the PUBACK before it."""
     if isinstance(sock, socket.socket):
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+@contextmanager
+def in_few_packets(sock: object) -> Iterator[None]:
+    """What is written within goes out at its end: a packet each is most of what it costs.
+
+    Linux only (tcp(7), TCP_CORK); elsewhere nothing changes.
+    """
+    option: int | None = getattr(socket, "TCP_CORK", None)
+    if option is None or not isinstance(sock, socket.socket):
+        yield
+        return
+    sock.setsockopt(socket.IPPROTO_TCP, option, 1)
+    try:
+        yield
+    finally:
+        with suppress(OSError):  # the connection went meanwhile
+            sock.setsockopt(socket.IPPROTO_TCP, option, 0)
 
 
 def tls_context(tls: BrokerTls | None) -> ssl.SSLContext:

@@ -117,7 +117,10 @@ def _check(options: argparse.Namespace) -> int:
 def _lanes(options: argparse.Namespace) -> int:
     """Say how many lanes there are, or change that."""
     site, clock = load_site(options.data), SystemClock()
-    engine = open_database(database_url(options.data, options.database), new=False)
+    new = options.number is not None  # it may be settled before the first start
+    if new and options.database is None:
+        options.data.mkdir(parents=True, exist_ok=True)
+    engine = open_database(database_url(options.data, options.database), new=new)
     try:
         with read(engine) as connection:
             record = lane_record(connection)

@@ -3,9 +3,10 @@
     python -m tests.bench.bench_ingest [--reports 20000] [--rounds 3] [--live 1000]
     python -m tests.bench.bench_ingest --store FILE   # with what a store of the demo holds
 
-Each round queues the same reports in a real Mosquitto, then drains them three ways: (a) the leanest
-paho loop: decode, the same batch as ours, commit the raw report with the same durability, one
-receipt a gateway and batch; (ours) the service with all its domain work; and (b) the database
+Each round queues the same reports in a real Mosquitto, then drains them: (a) by the leanest paho
+loop: decode, batch, commit the raw report with the same durability, one receipt a gateway and
+batch, once with batches of up to 200, the size such a loop was designed with, and once of up to
+1,000, as ours; (ours) by the service with all its domain work; and (b) stores them in the database
 alone, without a broker; on SQLite and on PostgreSQL. Then reports are published live, and the time
 from publishing to the commit is taken. Ratios are medians of rounds; rates depend on the machine
 and on who else uses it, which disturbs the ratio of processor time the least.
@@ -41,7 +42,7 @@ from ingest.metrics import Metrics
 from ingest.service import Service
 from ingest.store.database import read
 from ingest.store.schema import report
-from ingest.subscriber import Arrival, Outgoing, Subscriber
+from ingest.subscriber import BATCH, Arrival, Outgoing, Subscriber
 from tests.support import lean_ingest
 from tests.support.bench_results import keep
 from tests.support.lean_ingest import Message, Timer, Took
@@ -49,6 +50,7 @@ from tests.support.reports import history, load, opened, vehicle
 from tests.support.services import RunningBroker, running_mosquitto, running_postgres
 
 GATEWAYS = 200
+LEAN_BATCHES = {"lean_loop": 200, "lean_loop_our_batch": BATCH}
 OURS = "fleet-ingest-0-of-1"
 LINES = ("max_inflight_messages 2000", "set_tcp_nodelay true")
 """As in `ingest/deploy/mosquitto.conf`."""
@@ -103,19 +105,21 @@ def service(broker: RunningBroker, fleet: Fleet, url: str) -> Took:
 def one_round(fleet: Fleet, folder: Path, server: str | None) -> dict[str, Took]:
     """What each way took, in one go on the same machine."""
     messages, count = fleet.messages, len(fleet.messages)
+    found = dict[str, Took]()
     # Ours refuses a database with strange tables: the raw one is gone before, and made anew after.
-    with (
-        lean_ingest.raw_store(server or f"sqlite:///{folder}/raw.sqlite3") as store,
-        running_mosquitto(folder, LINES) as broker,
-    ):
-        lean_ingest.queue(broker, "lean", messages)
-        lean = lean_ingest.lean_loop(broker, "lean", count, store)
+    for name, batch in LEAN_BATCHES.items():
+        with (
+            lean_ingest.raw_store(server or f"sqlite:///{folder}/{name}.sqlite3") as store,
+            running_mosquitto(folder, LINES) as broker,
+        ):
+            lean_ingest.queue(broker, "lean", messages)
+            found[name] = lean_ingest.lean_loop(broker, "lean", count, store, batch)
     with running_mosquitto(folder, LINES) as broker:
         lean_ingest.queue(broker, OURS, messages)
-        ours = service(broker, fleet, server or f"sqlite:///{folder}/fleet.sqlite3")
+        found["ours"] = service(broker, fleet, server or f"sqlite:///{folder}/fleet.sqlite3")
     with lean_ingest.raw_store(server or f"sqlite:///{folder}/alone.sqlite3") as store:
-        alone = lean_ingest.database_alone(messages, store)
-    return {"lean_loop": lean, "ours": ours, "database_alone": alone}
+        found["database_alone"] = lean_ingest.database_alone(messages, store)
+    return found
 
 
 def rounds_of(kind: str, fleet: Fleet, rounds: int) -> dict[str, object]:
@@ -142,9 +146,10 @@ def rounds_of(kind: str, fleet: Fleet, rounds: int) -> dict[str, object]:
             way: round(statistics.median(one[way].cpu_s / count * 1e6 for one in found), 1)
             for way in found[0]
         },
-        "ratio_to_lean_loop": ratio("lean_loop", lambda took: took.wall_s),
-        "ratio_to_database_alone": ratio("database_alone", lambda took: took.wall_s),
-        "ratio_to_lean_loop_cpu": ratio("lean_loop", lambda took: took.cpu_s),
+        "ratios": {
+            limit: ratio(limit, lambda took: took.wall_s) for limit in found[0] if limit != "ours"
+        },
+        "ratios_of_cpu": {limit: ratio(limit, lambda took: took.cpu_s) for limit in LEAN_BATCHES},
     }
 
 

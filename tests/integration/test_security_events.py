@@ -70,5 +70,6 @@ def test_the_same_message_again_is_no_other_event(tmp_path: Path) -> None:
 def test_without_any_the_command_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["security-events", "--data", str(tmp_path)]) == 0
+    with opened(f"sqlite:///{tmp_path}/fleet.sqlite3"):
+        assert main(["security-events", "--data", str(tmp_path)]) == 0
     assert capsys.readouterr().out == "no security events\n"

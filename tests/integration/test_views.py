@@ -356,7 +356,7 @@ def test_the_plan_command_prints_and_writes_the_week(
     [
         (["plan", "--depot", "Nowhere"], 3, "--depot: 'Nowhere', expected North"),
         (["plan", "--pdf", "no-such-folder/x.pdf"], 3, "--pdf"),
-        (["plan", "--database", "sqlite:////no/such/folder/x.sqlite3"], 4, "no such directory"),
+        (["plan", "--database", "sqlite:////no/such/folder/x.sqlite3"], 4, "no such database file"),
     ],
     ids=["unknown depot", "cannot write", "no database"],
 )
