@@ -168,8 +168,9 @@ def curve(engine: Engine, up_to: int) -> None:
         growth = [round(float(str(one["mean_cpu_us_a_report"])) / first, 2) for one in points]
         kind = engine.dialect.name
         keep(
-            "growth" if kind == "sqlite" else f"growth-{kind}",
+            "growth",
             {"database": kind, "vehicles": VEHICLES, "curve": points, "cpu_to_the_first": growth},
+            kind,
         )
 
 

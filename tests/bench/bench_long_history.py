@@ -148,7 +148,7 @@ def main() -> None:
     for days in (30, 365, options.years * 365):
         with _store(options.postgresql) as url, opened(url) as engine:
             found[f"{days} days"] = lived(engine, days)
-    keep("long_history" if kind == "sqlite" else f"long_history-{kind}", found)
+    keep("long_history", found, kind)
 
 
 if __name__ == "__main__":

@@ -31,14 +31,13 @@ from ingest.program_files import load_programs
 from ingest.service import Service
 from ingest.store.database import read
 from ingest.store.schema import dead_letter, report, report_key
+from tests.support.bench_results import file_of
 from tests.support.databases import NewUrl, default_kind
 from tests.support.hostile import GATEWAYS, message
 from tests.support.reports import NOW, gateway_name, load, opened, vehicle
 from tests.support.reports import report as good_report
 from tests.support.services import RunningBroker
 
-RESULTS = Path(__file__).parents[1] / "bench" / "results"
-FILES = {"sqlite": "hostile.json", "postgresql": "hostile-postgresql.json"}
 SHORT, THROUGH_BROKER, LONG, STEP, BATCH = 6_000, 3_000, 1_000_000, 20_000, 200
 STORED = ("stored", "not in the vehicle list")
 FAULT_OF_OURS = re.compile(r"\w*(Error|Exception|Clash|Interrupt)\b: ")
@@ -174,7 +173,7 @@ def _accounted(service: Service) -> int:
 
 @pytest.mark.long
 def test_a_million_hostile_messages_are_all_accounted_for(tmp_path: Path, new_url: NewUrl) -> None:
-    results = RESULTS / FILES[default_kind()]
+    results = file_of("hostile", default_kind())
     found: dict[str, Any] = {"messages": 0, "said": {}}
     if results.exists():
         found = json.loads(results.read_text())

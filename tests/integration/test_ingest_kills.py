@@ -12,11 +12,10 @@ from pathlib import Path
 import pytest
 
 from tests.support import ingest_kills
+from tests.support.bench_results import file_of
 from tests.support.databases import NewUrl, default_kind
 from tests.support.services import RunningBroker, running_mosquitto
 
-RESULTS = Path(__file__).parents[1] / "bench" / "results"
-FILES = {"sqlite": "ingest-kills.json", "postgresql": "ingest-kills-postgresql.json"}
 SLICE = 100
 LONG = 1000
 
@@ -39,7 +38,7 @@ def test_forty_kills_lose_nothing(mosquitto: RunningBroker, store_url: str) -> N
 @pytest.mark.long
 def test_a_thousand_kills_lose_nothing(tmp_path: Path, new_url: NewUrl) -> None:
     """In slices of 100, each with a broker and a store of its own; done slices are not redone."""
-    results = RESULTS / FILES[default_kind()]
+    results = file_of("ingest-kills", default_kind())
     done = json.loads(results.read_text())["slices"] if results.exists() else []
     for number in range(len(done), LONG // SLICE):
         folder = tmp_path / f"slice-{number}"
