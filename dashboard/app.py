@@ -13,7 +13,7 @@ import streamlit as st
 
 from dashboard import reads
 from dashboard.views import answer_lamp_alerts, look_up_a_vehicle, plan_the_week
-from dashboard.views.board import Board, say
+from dashboard.views.board import Board, say, told_of_trouble
 from ingest import queries
 from ingest.domain.dictionary import Dictionary
 from ingest.domain.programs import ProgramError
@@ -119,10 +119,11 @@ def main() -> None:
         ],
         position="top",
     )
-    board = _board(engine, programs, dictionary)
-    if board is not None:
-        held.append(board)
-        chosen.run()
+    with told_of_trouble():
+        board = _board(engine, programs, dictionary)
+        if board is not None:
+            held.append(board)
+            chosen.run()
 
 
 if __name__ == "__main__":  # Streamlit runs the script under this name

@@ -9,6 +9,8 @@ from datetime import UTC
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from ingest.store.database import DatabaseTrouble
+
 log = logging.getLogger(__name__)
 
 MISFIRE_GRACE_S = 300
@@ -40,6 +42,8 @@ def _guarded(name: str, work: Callable[[], None]) -> Callable[[], None]:
     def run() -> None:
         try:
             work()
+        except DatabaseTrouble as error:
+            log.warning("the timed job %r waits for its next turn: %s", name, error)
         except Exception:
             log.exception("the timed job %r failed and will be tried again", name)
 

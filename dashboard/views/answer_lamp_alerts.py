@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 import streamlit as st
 
 from dashboard import present
-from dashboard.views.board import Board, attempt, message, say
+from dashboard.views.board import Board, attempt, message, say, told_of_trouble
 from ingest import commands, queries
 from ingest.domain.alerts import ACKNOWLEDGE, TRANSITIONS, AlertState
 from ingest.domain.drivers import DriverDay, driver_words
@@ -29,6 +29,7 @@ def show(board: Board) -> None:
 
 
 @st.fragment(run_every="5s")
+@told_of_trouble()
 def _standing(board: Board, depot_name: str | None) -> None:
     now = board.clock()
     message()

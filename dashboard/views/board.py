@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -92,6 +93,15 @@ def attempt(command: Callable[[], str]) -> None:
     except DatabaseTrouble as error:
         st.session_state[_MESSAGE] = f"Not done, the database is in trouble: {error}."
     st.session_state[_TURN] = st.session_state.get(_TURN, 0) + 1
+
+
+@contextmanager
+def told_of_trouble() -> Iterator[None]:
+    """Show what is wrong with the database where a page, or a part of one, cannot be drawn."""
+    try:
+        yield
+    except DatabaseTrouble as error:
+        say(f"This cannot be shown now, the database is in trouble: {error}.")
 
 
 def refuse(text: str) -> None:

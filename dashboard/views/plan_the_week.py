@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import present, reads
 from dashboard.views import inspection_rows, week_bays
-from dashboard.views.board import Board, message, say, table
+from dashboard.views.board import Board, message, say, table, told_of_trouble
 from ingest import queries
 from ingest.domain.verdict import Outcome
 
@@ -27,6 +27,7 @@ def show(board: Board) -> None:
 
 
 @st.fragment(run_every="30s")
+@told_of_trouble()
 def _today_kept_fresh(board: Board) -> None:
     now = board.clock()
     today = queries.fleet_today(board.engine, board.depot.name, now, board.programs)

@@ -279,21 +279,35 @@ def revision_if_ours(connection: Connection, shown: str) -> str | None:
 def write(engine: Engine) -> Iterator[Connection]:
     """One writing transaction: committed at the end, rolled back on any exception.
 
-    Raises `Clash` when a row would break a key or a reference.
+    Raises `Clash` when a row would break a key or a reference, `DatabaseTrouble`.
     """
     try:
-        opened = engine.connect().execution_options(**{_WRITE: True})
-        with opened as connection, connection.begin():
-            yield connection
+        with _trouble_named():
+            opened = engine.connect().execution_options(**{_WRITE: True})
+            with opened as connection, connection.begin():
+                yield connection
     except IntegrityError as error:
         raise Clash(str(error.orig)) from error
 
 
 @contextmanager
 def read(engine: Engine) -> Iterator[Connection]:
-    """A connection for one query, or a few that must agree; never kept open."""
-    with engine.connect() as connection:
+    """A connection for one query, or a few that must agree; never kept open.
+
+    Raises `DatabaseTrouble`.
+    """
+    with _trouble_named(), engine.connect() as connection:
         yield connection
+
+
+@contextmanager
+def _trouble_named() -> Iterator[None]:
+    try:
+        yield
+    except DBAPIError as error:
+        if is_trouble(error):
+            raise DatabaseTrouble(f"database: {error.orig}") from error
+        raise
 
 
 def is_trouble(error: BaseException) -> bool:
