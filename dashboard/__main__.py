@@ -127,9 +127,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _board(options: argparse.Namespace, extra: Sequence[str]) -> int:
     """Start Streamlit as a child, and end it when this process is told to end."""
-    if options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
-    url = queries.database_url(options.data, options.database)
+    url = queries.database_url(options.data, options.database, new=True)
     queries.open_database(url).dispose()  # a wrong database is refused here, not in a browser
     site = queries.load_site(options.data)
     folder, dictionary = site.programs_dir, site.dictionary

@@ -31,7 +31,13 @@ from fleet_demo.scenarios import Fleet, build_fleet, vehicle_list_rows
 from fleet_demo.shop import write_down
 from fleet_demo.yard import DemoGateway
 from ingest import commands, queries
-from ingest.config import BrokerAddress, ConfigError, database_url, load_site
+from ingest.config import (
+    BrokerAddress,
+    ConfigError,
+    database_url,
+    load_site,
+    make_data_dir,
+)
 from ingest.domain.vehicles import read_rows
 from ingest.handlers import rebuild
 from ingest.program_files import load_programs
@@ -114,7 +120,7 @@ def _leave(_signal: int, _frame: FrameType | None) -> None:
 
 def _fresh(options: argparse.Namespace) -> None:
     """A demo begins anew: only what an earlier demo wrote into its directory goes."""
-    options.data.mkdir(parents=True, exist_ok=True)
+    make_data_dir(options.data)
     if (options.data / "outbox").is_dir():
         shutil.rmtree(options.data / "outbox")
         for file in options.data.glob("fleet.sqlite3*"):

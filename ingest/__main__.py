@@ -151,9 +151,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _open(options: argparse.Namespace) -> Engine:
     new = options.command == "run" or getattr(options, "load", None) is not None
-    if new and options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
-    return queries.open_database(database_url(options.data, options.database), new=new)
+    return queries.open_database(database_url(options.data, options.database, new=new), new=new)
 
 
 def _serve(options: argparse.Namespace) -> int:

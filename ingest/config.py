@@ -109,8 +109,21 @@ def load_site(data: Path) -> Site:
     return parse_site(path.read_text(encoding="utf-8")) if path.exists() else Site()
 
 
-def database_url(data: Path, override: str | None) -> str:
-    """The database to use: the override, else the SQLite file of the data directory."""
+def make_data_dir(data: Path) -> None:
+    """Make the data directory where there is none, or raise `ConfigError`."""
+    try:
+        data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ConfigError(f"--data: {data}: {error.strerror}, expected a directory") from error
+
+
+def database_url(data: Path, override: str | None, *, new: bool = False) -> str:
+    """The database to use: the override, else the SQLite file of the data directory.
+
+    Where a `new` one may be made, the directory is there afterwards. Raises `ConfigError`.
+    """
+    if new and override is None:
+        make_data_dir(data)
     return override or f"sqlite:///{(data / DATABASE_FILE).absolute()}"
 
 

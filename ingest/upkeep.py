@@ -64,14 +64,12 @@ def run(options: argparse.Namespace) -> int:
         return _check(options)
     if options.command == "lanes":
         return _lanes(options)
-    url = database_url(options.data, options.database)
+    url = database_url(options.data, options.database, new=options.command == "restore")
     now = SystemClock().now()
     if options.command == "backup":
         made = backups.backup(url, options.file, now, overwrite=options.overwrite)
         print(f"{options.file}: {made.rows} rows of {len(made.tables)} tables, checked")
         return DONE
-    if options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
     done = backups.restore(url, options.file, now, overwrite=options.overwrite)
     print(f"{done.manifest.rows} rows as of {done.manifest.taken_at} are in place, checked")
     if done.aside:
@@ -91,12 +89,10 @@ def run(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     site = load_site(options.data)
     broker = parse_broker(options.broker) if options.broker else None
-    if options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
     found: list[Finding] = []
     lane = ONE_LANE
     try:
-        engine = open_database(database_url(options.data, options.database))
+        engine = open_database(database_url(options.data, options.database, new=True))
     except DatabaseTrouble as error:
         todo = "start the database, or mend --database"
         found.append(Finding("database", False, str(error), todo, there=False))
@@ -118,9 +114,7 @@ def _lanes(options: argparse.Namespace) -> int:
     """Say how many lanes there are, or change that."""
     site, clock = load_site(options.data), SystemClock()
     new = options.number is not None  # it may be settled before the first start
-    if new and options.database is None:
-        options.data.mkdir(parents=True, exist_ok=True)
-    engine = open_database(database_url(options.data, options.database), new=new)
+    engine = open_database(database_url(options.data, options.database, new=new), new=new)
     try:
         with read(engine) as connection:
             record = lane_record(connection)

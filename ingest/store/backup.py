@@ -25,7 +25,6 @@ from pathlib import Path
 from typing import Literal, get_args
 
 import msgspec
-from sqlalchemy import make_url
 
 from ingest.store import backup_postgresql, backup_sqlite
 from ingest.store.contents import TableSum
@@ -34,6 +33,7 @@ from ingest.store.database import (
     NotOurDatabase,
     known_revisions,
     open_database,
+    parse_url,
 )
 from ingest.store.snapshots import BackupRefused, Snapshot, Way
 
@@ -130,7 +130,7 @@ def read_manifest(path: Path) -> Manifest:
 
 
 def _way(url: str) -> tuple[Kind, Way]:
-    name = make_url(url).get_backend_name()
+    name = parse_url(url).get_backend_name()
     for kind in get_args(Kind):
         if name == kind:
             return kind, _WAYS[kind]

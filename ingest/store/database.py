@@ -14,6 +14,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import (
+    URL,
     Connection,
     Engine,
     ExecutionContext,
@@ -24,7 +25,13 @@ from sqlalchemy import (
     make_url,
     select,
 )
-from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DBAPIError,
+    IntegrityError,
+    InterfaceError,
+    OperationalError,
+)
 
 from ingest.store.schema import meta
 
@@ -92,7 +99,7 @@ def open_database(url: str, *, new: bool = True) -> Engine:
     the wrong one. Raises `NotOurDatabase` when something else lives there, `DatabaseTrouble` when
     it cannot be reached.
     """
-    parsed = make_url(url)
+    parsed = parse_url(url)
     if parsed.get_backend_name() == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
         waits = {name: text for name, text in _WAITS.items() if name not in parsed.query}
@@ -114,6 +121,15 @@ def open_database(url: str, *, new: bool = True) -> Engine:
             raise DatabaseTrouble(f"database cannot be opened: {error.orig}") from error
         raise
     return engine
+
+
+def parse_url(url: str) -> URL:
+    """The parts of a database URL, or `NotOurDatabase`; it is not shown, for its password."""
+    try:
+        return make_url(url)
+    except (ArgumentError, ValueError) as error:
+        expected = "expected sqlite:///FILE or postgresql://USER@HOST:PORT/NAME"
+        raise NotOurDatabase(f"--database: cannot be read as a URL, {expected}") from error
 
 
 def _refuse_foreign_file(name: str | None, *, new: bool) -> None:
