@@ -20,6 +20,7 @@ from dashboard import exports, present, reads
 from dashboard.planning.explain import us_date
 from dashboard.planning.model import Depot, Plan, monday_of
 from ingest import queries
+from ingest.domain.days import EXPECTED_MOMENT, parse_utc_moment
 from ingest.domain.programs import ProgramError
 from ingest.queries import ConfigError, DatabaseTrouble, NotOurDatabase
 
@@ -97,10 +98,9 @@ def _week(text: str) -> date:
 
 def _moment(text: str) -> datetime:
     try:
-        moment = datetime.fromisoformat(text)
+        return parse_utc_moment(text)
     except ValueError as error:
-        raise argparse.ArgumentTypeError(f"{text!r}, expected an ISO 8601 time") from error
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+        raise argparse.ArgumentTypeError(f"{text!r}, expected {EXPECTED_MOMENT}") from error
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -30,7 +30,7 @@ from fleet_demo.past import deliver, start_of, write_past
 from fleet_demo.scenarios import Fleet, build_fleet, vehicle_list_rows
 from fleet_demo.shop import write_down
 from fleet_demo.yard import DemoGateway
-from ingest import commands, queries
+from ingest import arguments, commands, queries
 from ingest.config import (
     BrokerAddress,
     ConfigError,
@@ -59,7 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--vehicles", type=_positive, default=60, metavar="N")
     parser.add_argument("--days", type=_positive, default=28, metavar="D", help="days of history")
     parser.add_argument("--seed", type=int, default=1, metavar="S")
-    parser.add_argument("--end", type=date.fromisoformat, metavar="DATE", help="default today")
+    parser.add_argument("--end", type=arguments.day, metavar="DATE", help="default today")
     parser.add_argument("--once", action="store_true", help="history and a live minute, then exit")
     parser.add_argument(
         "--live", type=_positive, default=60, metavar="S", help="seconds live with --once"

@@ -10,12 +10,12 @@ import sys
 import uuid
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from ingest import commands, entering, inquiring, logs, printing, queries, rows, upkeep
+from ingest import arguments, commands, entering, inquiring, logs, printing, queries, rows, upkeep
 from ingest.clock import SystemClock
 from ingest.collector import settle_collector
 from ingest.config import ConfigError, Site, database_url, load_site, parse_broker
@@ -71,8 +71,9 @@ def build_parser() -> argparse.ArgumentParser:
     common.add_argument("--database", metavar="URL", help="database; overrides the file in --data")
     asking = argparse.ArgumentParser(add_help=False, parents=[common])
     asking.add_argument(
-        "--as-of", type=_moment, metavar="TIME", help="as at this moment (ISO 8601); default now"
-    )
+        "--as-of", type=arguments.utc_moment, metavar="TIME",
+        help="as at this moment (ISO 8601); default now",
+    )  # fmt: skip
     asking.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
     sub = parser.add_subparsers(dest="command", required=True)
@@ -99,17 +100,9 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _moment(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"{text!r}, expected an ISO 8601 time") from error
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-
-
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(words: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    options = build_parser().parse_args(arguments)
+    options = build_parser().parse_args(words)
     level = logging.INFO if options.command == "run" else logging.WARNING
     logs.set_up("auto", level)
     try:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Set
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from gateway.facts import Monitor
 from ingest import commands, queries, shop_lists
+from ingest.arguments import day, entry_number, moment
 from ingest.domain.inspections import EntryKind, Inspection, Result
 from ingest.domain.observed_lamp import ObservedLamp
 from ingest.domain.out_of_area import OutOfArea, Status
@@ -58,7 +59,6 @@ def add_commands(
     result.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
     way = result.add_mutually_exclusive_group(required=True)
     way.add_argument("--result", choices=[one.value for one in Result])
-    day = date.fromisoformat
     result.add_argument("--on", type=day, metavar="DATE", help="day of the test; default today")
     result.add_argument("--program", help="default: the vehicle's program")
     result.add_argument("--codes", nargs="+", default=[], metavar="CODE", help="it failed for")
@@ -78,7 +78,7 @@ def add_commands(
     look.add_argument("--lit-at-key-on", choices=_YES_NO, help="key on, engine off")
     look.add_argument("--lit-while-running", choices=_YES_NO, help="engine running")
     look.add_argument("--connector-works", choices=_YES_NO, help="there, untampered, not loose")
-    look.add_argument("--at", type=datetime.fromisoformat, metavar="TIME", help="default now")
+    look.add_argument("--at", type=moment, metavar="TIME", help="default now")
     _add_withdraw(look, look)
     away = sub.add_parser(
         "out-of-area", parents=[common], help="enter what is done while it is out of the area"
@@ -98,7 +98,7 @@ def add_commands(
     fixed.add_argument("vehicle", metavar="VEHICLE", help="unit number, plate or VIN")
     fixed.add_argument("--codes", nargs="+", required=True, metavar="CODE", help="it was for")
     fixed.add_argument("--done", required=True, metavar="TEXT", help="what was done")
-    fixed.add_argument("--at", type=datetime.fromisoformat, metavar="TIME", help="default now")
+    fixed.add_argument("--at", type=moment, metavar="TIME", help="default now")
     fixed.add_argument("--cleared", choices=_YES_NO, help="whether codes were cleared")
     drivers = sub.add_parser(
         "drivers", parents=[common], help="load who drives what by day (CSV or XLSX)"
@@ -122,7 +122,10 @@ def add_commands(
 
 def _add_withdraw(parser: argparse.ArgumentParser, way: argparse._ActionsContainer) -> None:
     way.add_argument(
-        "--withdraw", type=int, metavar="NUMBER", help="a wrong entry that counts no more"
+        "--withdraw",
+        type=entry_number,
+        metavar="NUMBER",
+        help="a wrong entry that counts no more",
     )
     parser.add_argument("--why", default="", help="why the entry is withdrawn")
 

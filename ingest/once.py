@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
 T = TypeVar("T")
+MAX_NAME = 64
+"""Characters of the name of who does something."""
 
 
 class CommandRefused(ValueError):
@@ -37,6 +39,8 @@ def once(
     request_id: str,
 ) -> T:
     """Do `work` once for a request id, with its audit row in the same transaction."""
+    if not actor.strip() or len(actor) > MAX_NAME:
+        raise CommandRefused(f"by: {actor!r}, expected a name of at most {MAX_NAME} characters")
     text = msgspec.json.encode(payload, order="sorted").decode()
     with write(engine) as connection:
         earlier = audit_log.earlier_result(connection, request_id, command, text)

@@ -13,6 +13,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+from ingest.domain.days import FIRST_YEAR, LAST_YEAR
+
 SLOT_MINUTES = 15
 SLOT = timedelta(minutes=SLOT_MINUTES)
 _SLOTS_PER_HOUR = 60 // SLOT_MINUTES
@@ -167,6 +169,8 @@ def monday_of(iso_week: str) -> date:
     year, mark, week = iso_week.partition("-W")
     if not (mark and year.isdigit() and week.isdigit()):
         raise ValueError(f"week is {iso_week!r}: expected YYYY-Www, such as 2026-W48")
+    if not FIRST_YEAR <= int(year) <= LAST_YEAR:
+        raise ValueError(f"week is {iso_week!r}: expected a year from {FIRST_YEAR} to {LAST_YEAR}")
     return date.fromisocalendar(int(year), int(week), 1)
 
 

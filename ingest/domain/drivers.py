@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from ingest.domain.days import EXPECTED_DAY, parse_day
 from ingest.domain.vehicles import RowFault
 
 COLUMNS = ("unit", "day", "name", "phone", "language", "take_home")
@@ -67,7 +68,7 @@ def read_drivers(
             found.append(
                 DriverDay(
                     unit=row["unit"],
-                    day=date.fromisoformat(row["day"]),
+                    day=parse_day(row["day"]),
                     name=row["name"],
                     phone=row["phone"] or None,
                     language=row["language"] or None,
@@ -81,9 +82,9 @@ def _faults(row: Mapping[str, str], units: frozenset[str]) -> Iterator[tuple[str
     if row["unit"] not in units:
         yield "unit", "a unit of the vehicle list"
     try:
-        date.fromisoformat(row["day"])
+        parse_day(row["day"])
     except ValueError:
-        yield "day", "YYYY-MM-DD"
+        yield "day", EXPECTED_DAY
     if not 0 < len(row["name"]) <= MAX_NAME:
         yield "name", f"a name of at most {MAX_NAME} characters"
     if row["phone"] and not _PHONE.fullmatch(row["phone"]):

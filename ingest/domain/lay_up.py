@@ -11,6 +11,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from ingest.domain.days import parse_day
+
 EXPECTED = "MM-DD to MM-DD (every year) or YYYY-MM-DD to YYYY-MM-DD, with ; between several"
 LEAP_YEAR = 2000
 """Month and day are kept in a leap year, so that 02-29 can be written."""
@@ -62,7 +64,7 @@ def _season(text: str) -> Season:
         first, last = (date.fromisoformat(f"{LEAP_YEAR}-{part}") for part in match.groups())
         return Season(first, last, yearly=True)
     if match := _ONCE.fullmatch(text):
-        first, last = (date.fromisoformat(part) for part in match.groups())
+        first, last = (parse_day(part) for part in match.groups())
         if first > last:
             raise ValueError(f"{text!r}: ends before it begins")
         return Season(first, last, yearly=False)

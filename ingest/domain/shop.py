@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, time
 from typing import Any
 
+from ingest.domain.days import parse_day
 from ingest.domain.vehicle_columns import LONG, Column, parse_weekdays, parse_zone, show_weekdays
 from ingest.domain.vehicles import RowFault
 
@@ -71,7 +72,7 @@ def _show_clock(at: time) -> str:
 
 
 def _days(text: str) -> tuple[date, ...]:
-    return tuple(sorted({date.fromisoformat(part) for part in _names(text)}))
+    return tuple(sorted({parse_day(part) for part in _names(text)}))
 
 
 def _show_days(days: tuple[date, ...]) -> str:

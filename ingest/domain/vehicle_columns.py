@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.facts import Ignition
 from ingest.domain import lay_up
+from ingest.domain.days import EXPECTED_DAY, parse_day
 
 STATES = ("in service", "in shop", "down", "not in use")
 FUELS = (
@@ -126,7 +127,7 @@ def parse_names(text: str) -> tuple[str, ...]:
 
 def _day(name: str, label: str, source: str = "") -> Column:
     return Column(
-        name, label, date.fromisoformat, "YYYY-MM-DD",
+        name, label, parse_day, EXPECTED_DAY,
         show=date.isoformat, restore=date.fromisoformat, length=10, source=source,
     )  # fmt: skip
 

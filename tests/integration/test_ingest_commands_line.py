@@ -193,6 +193,45 @@ def test_every_fault_of_the_site_file_is_named(
     assert "colour" in told
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("forecast --as-of 0001-01-01", "'0001-01-01', expected an ISO 8601 time from 1950"),
+        ("alerts --as-of 9999-12-31T23:59:59-12:00", "expected an ISO 8601 time from 1950"),
+        ("inspection 101 --result passed --by R --on 0206-11-29", "expected YYYY-MM-DD from 1950"),
+        ("repair 101 --codes P0420 --done D --by R --at 1", "expected an ISO 8601 time"),
+        ("inspection 101 --by R --why W --withdraw 99999999999999999999", "number of an entry"),
+        ("walk-around 101 --by R --why W --withdraw -1", "number of an entry"),
+    ],
+)
+def test_an_argument_that_cannot_be_meant_is_refused(
+    words: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        _run(tmp_path, *words.split())
+    assert left.value.code == 2
+    assert told in capsys.readouterr().err
+
+
+def test_a_year_mistyped_in_the_list_is_told_with_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = GOOD.replace("2026-12-10", "9999-12-10")
+    assert _run(tmp_path, "vehicles", "--load", _list(tmp_path, OTHER, wrong)) == 3
+    wanted = "line 3: due_date: '9999-12-10', expected YYYY-MM-DD from 1950 to 2099"
+    assert wanted in capsys.readouterr().err
+
+
+def test_nothing_is_entered_without_a_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD))
+    for name in (" ", "R" * 65):
+        assert _run(tmp_path, "inspection", "101", "--result", "passed", "--by", name) == 3
+        told = capsys.readouterr().err
+        assert f"by: {name!r}, expected a name of at most 64 characters" in told
+
+
 def test_a_reader_that_has_seen_enough_is_no_fault(tmp_path: Path) -> None:
     assert _run(tmp_path, "vehicles", "--load", _list(tmp_path, GOOD, OTHER)) == 0
     words = [sys.executable, "-m", "ingest", "vehicles", "--data", str(tmp_path / "data")]
