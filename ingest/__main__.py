@@ -21,6 +21,7 @@ from ingest.collector import settle_collector
 from ingest.config import ConfigError, Site, database_url, load_site, parse_broker
 from ingest.dictionary_file import load_dictionary
 from ingest.domain.dictionary import Dictionary
+from ingest.domain.outcome import plural
 from ingest.domain.programs import Program, ProgramError
 from ingest.driver_lists import DriversRefused
 from ingest.exit_codes import DONE, FAULTS, NOT_THERE, REFUSED
@@ -253,7 +254,7 @@ def _load(engine: Engine, path: Path, programs: dict[str, Program]) -> int:
         print(fault, file=sys.stderr)
     bad = [fault for fault in read.faults if not fault.warning]
     if bad:
-        raise InputRefused(f"{path}: {len(bad)} faults, nothing was loaded")
+        raise InputRefused(f"{path}: {plural(len(bad), 'fault')}, nothing was loaded")
     try:
         result = commands.load_vehicles(
             engine,

@@ -88,10 +88,8 @@ def attempt(command: Callable[[], str]) -> None:
     """Do a command in answer to a button; keep its sentence, or why it was refused."""
     try:
         st.session_state[_MESSAGE] = command()
-    except (CommandRefused, RequestReused) as error:
+    except (CommandRefused, RequestReused, DatabaseTrouble) as error:
         st.session_state[_MESSAGE] = f"Not done: {error}."
-    except DatabaseTrouble as error:
-        st.session_state[_MESSAGE] = f"Not done, the database is in trouble: {error}."
     st.session_state[_TURN] = st.session_state.get(_TURN, 0) + 1
 
 
@@ -101,7 +99,7 @@ def told_of_trouble() -> Iterator[None]:
     try:
         yield
     except DatabaseTrouble as error:
-        say(f"This cannot be shown now, the database is in trouble: {error}.")
+        say(f"This cannot be shown now: {error}.")
 
 
 def refuse(text: str) -> None:

@@ -19,7 +19,7 @@ from ingest.jobs import schedule
 from ingest.store import database
 from tests.support.reports import NOW, ecu, load, opened, report, store, vehicle
 
-DAMAGED = "This cannot be shown now, the database is in trouble: database: file is not a database."
+DAMAGED = "This cannot be shown now: database: file is not a database."
 
 
 @pytest.fixture
@@ -93,7 +93,7 @@ def test_a_button_that_meets_a_lock_says_so_and_works_once_it_is_gone(lite: Engi
     test = _page(alerts_page, lite)
     with _locked(lite):
         said = _acknowledge(test)
-    assert "Not done, the database is in trouble: database: database is locked." in said
+    assert "Not done: database: database is locked." in said
 
     assert "the alert is now acknowledged" in _acknowledge(test)
 
