@@ -73,7 +73,7 @@ def build_parser() -> argparse.ArgumentParser:
     asking = argparse.ArgumentParser(add_help=False, parents=[common])
     asking.add_argument(
         "--as-of", type=arguments.utc_moment, metavar="TIME",
-        help="as at this moment (ISO 8601); default now",
+        help="what is stored, judged as at this moment (ISO 8601); default now",
     )  # fmt: skip
     asking.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
