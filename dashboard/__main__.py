@@ -68,7 +68,9 @@ def build_parser() -> argparse.ArgumentParser:
     plan.add_argument("--depot", metavar="D", help="one depot; default all")
     plan.add_argument("--pdf", type=Path, metavar="F", help="also write a PDF")
     plan.add_argument("--ics", type=Path, metavar="F", help="also write a calendar file")
-    plan.add_argument("--as-of", type=_moment, metavar="TIME", help="judged as at (ISO 8601); default now")
+    plan.add_argument(
+        "--as-of", type=_moment, metavar="TIME", help="judged as at (ISO 8601); default now"
+    )
     plan.add_argument("--json", action="store_true", help="one JSON object on stdout")
     return parser
 
