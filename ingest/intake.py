@@ -126,11 +126,11 @@ class Intake:
         receipts = list(self._commit(within))
         if above:
             with write(self._engine) as connection:
-                hold_back(connection, above)
+                new = hold_back(connection, above)
             if not line:
                 self._due_s = now_s + 1 / REPORTS_A_SECOND
             line.update(joining)
-            self._metrics.held_back(len(above))
+            self._metrics.held_back(new, again=len(above) - new)
         if line and now_s >= self._due_s:  # however much others send
             self._due_s = now_s + 1 / REPORTS_A_SECOND
             receipts += self._turn(min(len(line), AT_ONCE))

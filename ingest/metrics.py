@@ -38,7 +38,11 @@ class Metrics:
         self.registry = CollectorRegistry()
         self._lock = threading.Lock()
         self._now = Now(None, None)
-        self._messages = self._count("messages", "Messages by what became of them.", ["outcome"])
+        self._messages = self._count(
+            "messages",
+            "Messages by what became of them; one held back is counted again once it is read.",
+            ["outcome"],
+        )
         self._receipts = self._count("receipts", "Receipts handed to the broker.")
         self._lost = self._count("sessions_lost", "Connections on which no session was kept.")
         self._trouble = self._count("database_trouble", "Batches that the database did not take.")
@@ -89,9 +93,13 @@ class Metrics:
         with self._lock:
             self._now = Now(now, None)
 
-    def held_back(self, count: int) -> None:
-        """Messages above their gateway's allowance are committed as they came, for later."""
-        self._messages.labels("held_back").inc(count)
+    def held_back(self, new: int, again: int) -> None:
+        """Messages above their gateway's allowance are committed as they came, for later.
+
+        Those that came `again` while they wait are duplicates.
+        """
+        self._messages.labels("held_back").inc(new)
+        self._messages.labels("duplicate").inc(again)
 
     def database_trouble(self, text: str) -> None:
         """The database did not take a batch; it comes again."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, delete, select
 
 from gateway import contract
-from ingest.store.bulk import insert_or_ignore
+from ingest.store import bulk
 from ingest.store.intake_schema import held_back
 
 
@@ -29,21 +29,30 @@ class Held:
     row_id: int = 0
 
 
-def hold_back(connection: Connection, items: Sequence[Held]) -> None:
-    """Keep messages, each once: what is sent again while it waits is known by its digest."""
-    rows = [
-        {
+def hold_back(connection: Connection, items: Sequence[Held]) -> int:
+    """Keep messages, each once, and return how many are new.
+
+    What is sent again while it waits is known by its digest.
+    """
+    rows: dict[str, dict[str, object]] = {}
+    for one in items:
+        digest = contract.digest(one.topic.encode() + b"\0" + one.body)
+        row = {
             "gateway": one.gateway,
             "shard": one.shard,
             "topic": one.topic,
-            "digest": contract.digest(one.topic.encode() + b"\0" + one.body),
+            "digest": digest,
             "body": one.body,
             "retained": one.retained,
             "received_at": one.received_at,
         }
-        for one in items
-    ]
-    insert_or_ignore(connection, held_back, rows)
+        rows.setdefault(digest, row)
+    table = held_back.c
+    for (digest,) in bulk.select_in(connection, (table.digest,), table.digest, rows):
+        del rows[digest]
+    # Another process may be giving up this lane just now, and hold the same message.
+    bulk.insert_or_ignore(connection, held_back, list(rows.values()))
+    return len(rows)
 
 
 def waiting_of(connection: Connection, has: Callable[[int], bool]) -> set[str]:

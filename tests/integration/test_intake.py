@@ -40,8 +40,9 @@ class Bench:
 
     def restart(self, lane: Lane | None = None) -> None:
         """What a new process knows: the store alone; a new process has new allowances."""
+        self.metrics = Metrics()
         self.intake = Intake(
-            self.engine, SystemClock(), Metrics(), lane=lane or Lane(),
+            self.engine, SystemClock(), self.metrics, lane=lane or Lane(),
             limit=RateLimit(burst=BURST), seconds=lambda: self.now_s,
         )  # fmt: skip
 
@@ -62,6 +63,11 @@ class Bench:
         query = select(report.c.seq).where(report.c.gateway == gateway_name(number))
         with read(self.engine) as connection:
             return list(connection.execute(query.order_by(report.c.id)).scalars())
+
+    def counted(self, outcome: str) -> float:
+        """How many messages came to this, by the metrics since the start."""
+        name, labels = "fleet_ingest_messages_total", {"outcome": outcome}
+        return self.metrics.registry.get_sample_value(name, labels) or 0
 
     def waiting(self) -> int:
         with read(self.engine) as connection:
@@ -122,6 +128,17 @@ def test_a_restart_finds_what_waits_and_a_repeat_is_not_kept_twice(bench: Bench)
     bench.catch_up()
 
     assert (bench.stored(1), bench.waiting()) == ([*range(1, 9)], 0)
+
+
+def test_each_message_is_counted_once_by_what_became_of_it(bench: Bench) -> None:
+    bench.send(1, *range(1, 9))
+    bench.send(1, 7, 8, 8, 9)
+    assert bench.counted("stored") == BURST
+    assert (bench.counted("held_back"), bench.counted("duplicate")) == (4, 3)
+
+    bench.catch_up()
+
+    assert (bench.counted("stored"), bench.counted("duplicate")) == (9, 3)
 
 
 def test_what_was_stored_and_not_yet_let_go_is_a_duplicate_after_a_crash(
