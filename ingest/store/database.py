@@ -118,7 +118,7 @@ def open_database(url: str, *, new: bool = True) -> Engine:
         if isinstance(error, OperationalError | InterfaceError) or (
             isinstance(error, DBAPIError) and is_trouble(error)
         ):
-            raise DatabaseTrouble(f"database cannot be opened: {error.orig}") from error
+            raise DatabaseTrouble(f"database cannot be opened: {_said(error)}") from error
         raise
     return engine
 
@@ -322,8 +322,13 @@ def _trouble_named() -> Iterator[None]:
         yield
     except DBAPIError as error:
         if is_trouble(error):
-            raise DatabaseTrouble(f"database: {error.orig}") from error
+            raise DatabaseTrouble(f"database: {_said(error)}") from error
         raise
+
+
+def _said(error: DBAPIError) -> str:
+    """The driver's own words; PostgreSQL's further lines are hints, or the statement."""
+    return str(error.orig).partition("\n")[0]
 
 
 def is_trouble(error: BaseException) -> bool:
