@@ -138,7 +138,10 @@ def _refuse_foreign_file(name: str | None, *, new: bool) -> None:
         raise NotOurDatabase("a database in memory would lose everything: expected a file")
     path = Path(name)
     if not new and not path.exists():
-        raise DatabaseTrouble(f"{path}: no such database file; is --data or --database right?")
+        raise DatabaseTrouble(
+            f"{path}: no such database file; is --data or --database right? "
+            "Loading a vehicle list makes a new one"
+        )
     if not path.parent.is_dir():
         raise DatabaseTrouble(f"{path.parent}: no such directory for the database file")
     try:
