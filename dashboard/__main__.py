@@ -20,7 +20,7 @@ from dashboard import exports, present, reads
 from dashboard.planning.explain import us_date
 from dashboard.planning.model import Depot, Plan, monday_of
 from ingest import queries
-from ingest.domain.days import EXPECTED_MOMENT, parse_utc_moment
+from ingest.domain.days import parse_utc_moment
 from ingest.domain.programs import ProgramError
 from ingest.queries import ConfigError, DatabaseTrouble, NotOurDatabase
 
@@ -102,7 +102,7 @@ def _moment(text: str) -> datetime:
     try:
         return parse_utc_moment(text)
     except ValueError as error:
-        raise argparse.ArgumentTypeError(f"{text!r}, expected {EXPECTED_MOMENT}") from error
+        raise argparse.ArgumentTypeError(str(error)) from error
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

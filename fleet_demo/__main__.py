@@ -31,13 +31,7 @@ from fleet_demo.scenarios import Fleet, build_fleet, vehicle_list_rows
 from fleet_demo.shop import write_down
 from fleet_demo.yard import DemoGateway
 from ingest import arguments, commands, queries
-from ingest.config import (
-    BrokerAddress,
-    ConfigError,
-    database_url,
-    load_site,
-    make_data_dir,
-)
+from ingest.config import BrokerAddress, ConfigError, database_url, load_site, make_data_dir
 from ingest.domain.vehicles import read_rows
 from ingest.handlers import rebuild
 from ingest.program_files import load_programs

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from ingest.domain.repairs import Repair
-from ingest.once import CommandRefused, once
+from ingest.once import MAX_NAME, CommandRefused, once
 from ingest.store import repair_log
 from ingest.store.times import to_ms
 from ingest.store.vehicles import vehicle_exists
@@ -51,8 +51,8 @@ def _faults(entry: Repair, now: datetime) -> list[str]:
         faults.append("code: none, expected at least one that the repair was for")
     if not entry.done.strip():
         faults.append("done: '', expected what was done")
-    if not entry.technician.strip() or len(entry.technician) > 64:
-        faults.append(f"by: {entry.technician!r}, expected a name of at most 64 characters")
+    if not entry.technician.strip() or len(entry.technician) > MAX_NAME:
+        faults.append(f"by: {entry.technician!r}, expected a name of at most {MAX_NAME} characters")
     if entry.at > to_ms(now):
         faults.append("at: in the future, expected when the work was done")
     return faults
