@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache, lru_cache
 from typing import Any, TypeVar
 
@@ -82,6 +82,7 @@ __all__ = [
     "decode_report",
     "digest",
     "encode",
+    "epoch_ms",
     "filters",
     "format_time",
     "json_schema",
@@ -119,6 +120,7 @@ SCHEMAS: dict[str, type[Report] | type[Presence] | type[Receipt] | type[Ask]] = 
     "ask": Ask,
 }
 
+_EPOCH, _MS = datetime(1970, 1, 1, tzinfo=UTC), timedelta(milliseconds=1)
 _report = msgspec.json.Decoder(Report)
 _presence = msgspec.json.Decoder(Presence)
 _receipt = msgspec.json.Decoder(Receipt)
@@ -198,12 +200,15 @@ def meaning_faults(report: Report) -> list[str]:
 
 def _time_faults(message: msgspec.Struct) -> list[str]:
     """Times that have the right form and do not exist, such as 25 o'clock."""
-    times = [(name, getattr(message, name)) for name in _times_of(type(message))]
-    return [
-        f"{name}: {value!r}, expected a date and time that exist"
-        for name, value in times
-        if isinstance(value, str) and not _exists(value)
-    ]
+    faults: list[str] = []
+    for name in _times_of(type(message)):
+        value = getattr(message, name)
+        if isinstance(value, str):
+            try:
+                epoch_ms(value)
+            except ValueError:
+                faults.append(f"{name}: {value!r}, expected a date and time that exist")
+    return faults
 
 
 @cache
@@ -211,15 +216,12 @@ def _times_of(kind: type[msgspec.Struct]) -> tuple[str, ...]:
     return tuple(name for name in TIMES if name in kind.__struct_fields__)
 
 
-def _exists(text: str) -> bool:
-    try:
-        parse_time(text)
-    except ValueError:
-        return False
-    return True
-
-
 @lru_cache(maxsize=KNOWN_TIMES)
+def epoch_ms(text: str) -> int:
+    """Milliseconds since the epoch of a time of the contract; `ValueError` if there is no such."""
+    return (parse_time(text) - _EPOCH) // _MS
+
+
 def parse_time(text: str) -> datetime:
     """Read an RFC 3339 time of the contract (UTC, milliseconds, `Z`) as an aware datetime."""
     return datetime.fromisoformat(text)

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Literal
 import msgspec
 
 from gateway import contract
+from ingest.arrival import Arrival
 from ingest.faults import report_faults
 from ingest.store import dead_letters, folding, history
 from ingest.store.database import DatabaseTrouble, is_trouble, read, write
 from ingest.store.dead_letters import DeadLetter
 from ingest.store.fold_memory import FoldMemory
-from ingest.store.history import Received
+from ingest.store.history import NOWHERE, Place, Received
 from ingest.store.rebuilding import RebuildResult, bring_up_to_date, rebuild
 from ingest.store.report_order import Placed, position_of
 from ingest.store.sweeping import SweepResult, sweep
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FoldMemory",
-    "Incoming",
     "Outcome",
     "RebuildResult",
     "Replayed",
@@ -50,15 +50,6 @@ log = logging.getLogger(__name__)
 NO_JOURNAL = "00000000-0000-0000-0000-000000000000"
 """Stands in a receipt for the journal of a gateway that never sent a readable report."""
 Status = Literal["stored", "not in the vehicle list", "duplicate", "presence", "ignored", "aside"]
-
-
-class Incoming(msgspec.Struct, gc=False, frozen=True):
-    """One message as it came: `received_at` is aware; `retained` is the broker's flag."""
-
-    topic: str
-    body: bytes
-    received_at: datetime
-    retained: bool = False
 
 
 class Outcome(msgspec.Struct, gc=False, frozen=True):
@@ -83,7 +74,7 @@ class _Refused(Exception):
 
 
 def store_batch(
-    engine: Engine, items: Sequence[Incoming], memory: FoldMemory | None = None
+    engine: Engine, items: Sequence[Arrival], memory: FoldMemory | None = None
 ) -> list[Outcome]:
     """Store messages in one transaction and return what became of each, in order.
 
@@ -102,7 +93,7 @@ def store_batch(
     return [_store_alone(engine, item, memory) for item in items]
 
 
-def _store_alone(engine: Engine, item: Incoming, memory: FoldMemory) -> Outcome:
+def _store_alone(engine: Engine, item: Arrival, memory: FoldMemory) -> Outcome:
     try:
         return _attempt(engine, [item], memory)[0]
     except Exception as error:
@@ -126,7 +117,7 @@ def _raise_trouble(error: Exception) -> None:
         raise DatabaseTrouble(f"database: {error}") from error
 
 
-def _attempt(engine: Engine, items: Sequence[Incoming], memory: FoldMemory) -> list[Outcome]:
+def _attempt(engine: Engine, items: Sequence[Arrival], memory: FoldMemory) -> list[Outcome]:
     readings = [_read(item) for item in items]
     with write(engine) as connection:
         outcomes, written = _store(connection, items, readings, memory)
@@ -138,7 +129,7 @@ def _attempt(engine: Engine, items: Sequence[Incoming], memory: FoldMemory) -> l
 Reading = Received | contract.Presence | _Refused | Outcome
 
 
-def _read(item: Incoming) -> Reading:
+def _read(item: Arrival) -> Reading:
     """Decode one message; nothing here touches the database."""
     try:
         address = contract.parse_topic(item.topic)
@@ -166,17 +157,18 @@ def _gateway_of(topic: str) -> str | None:
         return None
 
 
-def _read_report(item: Incoming, gateway: str) -> Received:
+def _read_report(item: Arrival, gateway: str) -> Received:
     try:
         report = contract.decode_report(item.body)
     except contract.ContractError as error:
         reasons = tuple(report_faults(item.body)) or error.faults
         raise _Refused(gateway, reasons) from error
     _same_gateway(gateway, report.gateway)
-    return Received(report, item.body, contract.digest(item.body), to_ms(item.received_at))
+    key = (gateway, report.journal, report.seq)
+    return Received(report, item.body, contract.digest(item.body), to_ms(item.received_at), key)
 
 
-def _read_presence(item: Incoming, gateway: str) -> contract.Presence | Outcome:
+def _read_presence(item: Arrival, gateway: str) -> contract.Presence | Outcome:
     if not item.body:
         return Outcome("ignored", gateway, ("an empty message only clears the one retained",))
     if len(item.body) > contract.MAX_BODY:
@@ -201,7 +193,7 @@ def _same_gateway(topic: str, payload: str) -> None:
 
 def _store(
     connection: Connection,
-    items: Sequence[Incoming],
+    items: Sequence[Arrival],
     readings: Sequence[Reading],
     memory: FoldMemory,
 ) -> tuple[list[Outcome], folding.Written | None]:
@@ -238,7 +230,7 @@ def _conflict(item: Received) -> _Refused:
 
 
 def _settle(
-    connection: Connection, item: Incoming, reading: contract.Presence | _Refused | Outcome
+    connection: Connection, item: Arrival, reading: contract.Presence | _Refused | Outcome
 ) -> Outcome:
     """Store what is not a report."""
     if isinstance(reading, Outcome):
@@ -251,7 +243,7 @@ def _settle(
     return Outcome("aside", reading.gateway, reading.reasons)
 
 
-def _set_aside(connection: Connection, item: Incoming, refused: _Refused) -> None:
+def _set_aside(connection: Connection, item: Arrival, refused: _Refused) -> None:
     at = to_ms(item.received_at)
     letter = DeadLetter(item.topic, item.body, refused.gateway, refused.reasons, at)
     new = dead_letters.set_aside(connection, letter)
@@ -282,9 +274,11 @@ def _store_reports(
             names[fit.vehicle_id] = fit.vin
 
     def insert_reports(observed: Mapping[history.Key, int]) -> None:
-        history.add_reports(connection, items, _rows(items, owners, observed))
+        places = [
+            _place(fit, observed.get(item.key)) for item, fit in zip(items, owners, strict=True)
+        ]
+        history.add_reports(connection, items, places)
         history.add_to_journals(connection, items, journals, now)
-        history.forget_lost(connection, items)
 
     written = folding.fold_new(
         connection, placed, names, memory, insert_reports=insert_reports, now=now
@@ -293,20 +287,8 @@ def _store_reports(
     return unlisted, written
 
 
-def _rows(
-    items: Sequence[Received],
-    owners: Sequence[Fitting | None],
-    observed: Mapping[history.Key, int],
-) -> list[dict[str, object]]:
-    return [
-        history.report_row(
-            item,
-            fit.vehicle_id if fit else None,
-            fit.fitted_from if fit else None,
-            observed.get(item.key),
-        )
-        for item, fit in zip(items, owners, strict=True)
-    ]
+def _place(fit: Fitting | None, observed_at: int | None) -> Place:
+    return NOWHERE if fit is None else Place(fit.vehicle_id, fit.fitted_from, observed_at)
 
 
 def receipts_for(
@@ -363,7 +345,7 @@ def replay_dead_letters(engine: Engine, now: datetime) -> Replayed:
         letters = dead_letters.waiting(connection)
     read_now = 0
     for letter_id, topic, body in letters:
-        item = Incoming(topic, body, now)
+        item = Arrival(topic, body, now)
         if isinstance(_read(item), _Refused):
             continue
         outcome = store_batch(engine, [item])[0]

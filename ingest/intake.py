@@ -14,19 +14,21 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, TypeVar
 
 from gateway import contract
+from ingest.arrival import Arrival
 from ingest.clock import Clock
 from ingest.domain.rate_limit import REPORTS_A_SECOND, RateLimit
-from ingest.handlers import FoldMemory, Incoming, Outcome, receipts_for, store_batch
+from ingest.handlers import FoldMemory, Outcome, receipts_for, store_batch
 from ingest.lanes import ONE_LANE, Lane
 from ingest.metrics import Metrics
 from ingest.store.database import is_trouble, read, write
 from ingest.store.held_back import Held, hold_back, let_go, oldest_of, waiting_of
 from ingest.store.lane_record import refuse_other_lanes
 from ingest.store.times import from_ms, to_ms
-from ingest.subscriber import Arrival, Outgoing, StoreTrouble
+from ingest.subscriber import Outgoing, StoreTrouble
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -43,6 +45,13 @@ _Result = TypeVar("_Result")
 _TOPIC = re.compile(
     rf"{contract.ROOT}/([0-9a-f]{{2}})/([a-z0-9][a-z0-9-]{{0,31}})/(report|presence)"
 )
+
+
+@lru_cache(maxsize=contract.KNOWN_GATEWAYS)
+def _sender(topic: str) -> str | None:
+    """Whose allowance a message counts against; what has none goes to the dead letters."""
+    match = _TOPIC.fullmatch(topic)
+    return match[2] if match else None
 
 
 class Intake:
@@ -112,8 +121,7 @@ class Intake:
         above: list[Held] = []
         joining: dict[str, None] = {}
         for one in batch:
-            match = _TOPIC.fullmatch(one.topic)  # what is none goes to the dead letters
-            name = match[2] if match else None
+            name = _sender(one.topic)
             if name is None or (
                 name not in line and name not in joining and self._limit.take(name, now_s)
             ):
@@ -175,9 +183,8 @@ class Intake:
     def _commit(self, batch: Sequence[Arrival]) -> Sequence[Outgoing]:
         if not batch:
             return []
-        items = [Incoming(one.topic, one.body, one.received_at, one.retained) for one in batch]
         begun = time.monotonic()
-        outcomes = store_batch(self._engine, items, self._memory)
+        outcomes = store_batch(self._engine, batch, self._memory)
         committed, seconds = self._clock.now(), time.monotonic() - begun
         gateways = {o.gateway for o in outcomes if o.gateway and o.status != "presence"}
         receipts = receipts_for(self._engine, gateways, self._clock.now(), self._aside(outcomes))

@@ -7,13 +7,15 @@ label naming", from memory). Every service has a registry of its own: nothing is
 from __future__ import annotations
 
 import threading
+from bisect import bisect_left
 from collections import Counter as Tally
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import accumulate
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import GaugeMetricFamily, HistogramMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60)
@@ -50,11 +52,8 @@ class Metrics:
         self._commit = self._spread(
             "commit_seconds", "Time to store and commit one batch.", SECONDS
         )
-        self._waited = self._spread(
-            "arrival_to_commit_seconds",
-            "From a message's arrival at ingest to its commit.",
-            SECONDS,
-        )
+        self._waited = _Waits()
+        self.registry.register(self._waited)
         self._last = Gauge(
             "fleet_ingest_last_commit_timestamp_seconds",
             "When a batch was last committed (Unix time).",
@@ -86,8 +85,7 @@ class Metrics:
             self._messages.labels(outcome.replace(" ", "_")).inc(number)
         self._batch.observe(len(arrived))
         self._commit.observe(seconds)
-        for moment in arrived:
-            self._waited.observe(max(0.0, (now - moment).total_seconds()))
+        self._waited.add([max(0.0, (now - moment).total_seconds()) for moment in arrived])
         self._receipts.inc(receipts)
         self._last.set(now.timestamp())
         with self._lock:
@@ -118,6 +116,34 @@ class Metrics:
     def ask_store(self, figures: Callable[[], Mapping[str, int]]) -> None:
         """Add the figures of the store, asked for together at each scrape."""
         self.registry.register(_Stored(figures))
+
+
+class _Waits(Collector):
+    """How long messages waited. The library's own histogram takes one at a time, at some cost."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._counts, self._sum = [0] * (len(SECONDS) + 1), 0.0
+
+    def add(self, seconds: Sequence[float]) -> None:
+        """Count the messages of one commit."""
+        places = Tally([bisect_left(SECONDS, one) for one in seconds])
+        with self._lock:
+            self._sum += sum(seconds)
+            for place, number in places.items():
+                self._counts[place] += number
+
+    def collect(self) -> Iterable[Metric]:
+        """Yield the histogram."""
+        with self._lock:
+            counts, total = list(accumulate(self._counts)), self._sum
+        bounds = [*(str(float(one)) for one in SECONDS), "+Inf"]
+        yield HistogramMetricFamily(
+            "fleet_ingest_arrival_to_commit_seconds",
+            "From a message's arrival at ingest to its commit.",
+            buckets=list(zip(bounds, counts, strict=True)),
+            sum_value=total,
+        )
 
 
 class _Stored(Collector):

@@ -23,12 +23,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 
-import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway import contract
+from ingest.arrival import Arrival
 from ingest.config import BrokerAddress, BrokerTls
 from ingest.lanes import ONE_LANE, Lane
 
@@ -57,15 +57,6 @@ class BrokerNotThere(ConnectionError):
 
 class StoreTrouble(Exception):
     """The database is not there: nothing was stored, so nothing may be acknowledged."""
-
-
-class Arrival(msgspec.Struct, gc=False, frozen=True):
-    """One message as it came in."""
-
-    topic: str
-    body: bytes
-    received_at: datetime
-    retained: bool
 
 
 Outgoing = tuple[str, bytes]

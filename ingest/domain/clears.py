@@ -12,9 +12,12 @@ since.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from operator import attrgetter
 from types import MappingProxyType
+from typing import Any
+
+from msgspec import UNSET
 
 from gateway.contract import EcuReading, Report
 from gateway.facts import CONTINUOUS, Monitor
@@ -24,7 +27,7 @@ WARM_UPS = "warm_ups_since_clear"
 DISTANCE = "distance_since_clear_km"
 MINUTES = "minutes_since_clear_min"
 COUNTERS = (WARM_UPS, DISTANCE, MINUTES)
-COUNTED = attrgetter(*COUNTERS)
+COUNTED: Callable[[Picture | Report], tuple[Any, ...]] = attrgetter(*COUNTERS)
 TOLERANCE = 1
 TOP: Mapping[str, float] = MappingProxyType({WARM_UPS: 255, DISTANCE: 65535, MINUTES: 65535})
 """Where a counter stays (SAE J1979; C). Up to `NEAR_TOP` below it, a fall may be a roll-over."""
@@ -40,10 +43,27 @@ SILENT_MS = 7 * 24 * HOUR_MS
 """After so long without a word an ECU is not waited for (X)."""
 
 
-def evidence_of_clear(picture: Picture, report: Report, at: int, *, spoken: bool) -> list[str]:
+Fallen = Mapping[str, tuple[float, float]]
+"""Counters since clear that are lower than before: name -> (before, now)."""
+
+
+def fallen_counters(picture: Picture, report: Report, at: int) -> Fallen | None:
+    """The counters since clear that fell; None where another ECU speaks than before."""
+    if not same_speaker(picture, report, at):
+        return None
+    return {
+        name: (before, now)
+        for name, before, now in zip(COUNTERS, COUNTED(picture), COUNTED(report), strict=True)
+        if before is not None and now is not UNSET and now < before - TOLERANCE
+    }
+
+
+def evidence_of_clear(
+    picture: Picture, report: Report, at: int, fallen: Fallen | None
+) -> list[str]:
     """What in this reading (observed at epoch ms) shows a clear since the picture, in words.
 
-    `spoken` as `same_speaker` says.
+    `fallen` as `fallen_counters` says.
     """
     found: list[str] = []
     for ecu_id, reading in report.ecus.items():
@@ -54,8 +74,8 @@ def evidence_of_clear(picture: Picture, report: Report, at: int, *, spoken: bool
             found += _fallen(ecu_id, known.monitors or {}, reading.monitors)
         if known.confirmed and reading.confirmed == []:
             found += _emptied(ecu_id, known, reading, picture.last_clear_at)
-    if spoken:
-        found += _restarts(picture, report, at, alone=not found)
+    if fallen is not None:
+        found += _restarts(picture, report, at, fallen, alone=not found)
     return found
 
 
@@ -91,12 +111,10 @@ def _emptied(
     return [f"{ecu_id} code list emptied, permanent {', '.join(left)} left"] if left else []
 
 
-def _restarts(picture: Picture, report: Report, at: int, *, alone: bool) -> list[str]:
+def _restarts(
+    picture: Picture, report: Report, at: int, fallen: Fallen, *, alone: bool
+) -> list[str]:
     """Counters that restarted; `alone` when nothing else speaks of a clear."""
-    fallen: dict[str, tuple[float, float]] = {}
-    for name, before, now in zip(COUNTERS, COUNTED(picture), COUNTED(report), strict=True):
-        if before is not None and isinstance(now, (int, float)) and now < before - TOLERANCE:
-            fallen[name] = (before, now)
     if not fallen:
         return _odometer(picture, report)
     if alone and len(fallen) == 1 and not _restarted(picture, report, at, fallen):
@@ -104,9 +122,7 @@ def _restarts(picture: Picture, report: Report, at: int, *, alone: bool) -> list
     return [f"{name} {before:g} -> {now:g}" for name, (before, now) in fallen.items()]
 
 
-def _restarted(
-    picture: Picture, report: Report, at: int, fallen: Mapping[str, tuple[float, float]]
-) -> bool:
+def _restarted(picture: Picture, report: Report, at: int, fallen: Fallen) -> bool:
     """Whether a single fall is a restart: it fits the time since, and is no roll-over at the top.
 
     From its top a counter falls with the others when codes are cleared.

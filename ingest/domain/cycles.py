@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from operator import attrgetter
+
 import msgspec
 from msgspec import UNSET
 
@@ -51,15 +53,17 @@ class Cycle(msgspec.Struct, gc=False, frozen=True, kw_only=True, omit_defaults=T
         return (self.journal, self.seq)
 
 
-_TIMES = frozenset({"started_at", "ended_at"})
+_TIMES = ("started_at", "ended_at")
+_FIGURES = tuple(name for name in contract.DrivingCycle.__struct_fields__ if name not in _TIMES)
+_figures = attrgetter(*_FIGURES)
 
 
 def cycle_of(summary: contract.DrivingCycle, key: Key, at: int) -> Cycle:
     """The driving cycle in a reading known by `key` and taken at `at` (epoch ms)."""
     said = {
         name: value
-        for name in summary.__struct_fields__
-        if name not in _TIMES and (value := getattr(summary, name)) is not UNSET
+        for name, value in zip(_FIGURES, _figures(summary), strict=True)
+        if value is not UNSET
     }
     return Cycle(
         journal=key[0], seq=key[1], observed_at=at,

@@ -16,11 +16,12 @@ from msgspec import UNSET
 from gateway import contract
 from gateway.facts import Monitor
 from ingest.domain.clears import (
+    COUNTED,
     COUNTERS,
     evidence_of_clear,
+    fallen_counters,
     kept_complete,
     odometer_at_clear,
-    same_speaker,
     software_changes,
 )
 from ingest.domain.cycles import Cycle, cycle_of
@@ -47,7 +48,6 @@ _ECU_FIELDS = (
     "confirmed", "pending", "permanent",
 )  # fmt: skip
 _VALUES = (
-    *COUNTERS,
     "distance_with_mil_km", "minutes_with_mil_min", "odometer_km", "fuel_type", "fuel_level_pct",
     "module_v",
 )  # fmt: skip
@@ -162,15 +162,17 @@ def _take(
     picture = state.picture
     key = (report.journal, report.seq)
     changed: list[Episode] = []
-    spoken = same_speaker(picture, report, at)
-    evidence = evidence_of_clear(picture, report, at, spoken=spoken)
+    fallen = fallen_counters(picture, report, at)
+    spoken = fallen is not None
+    evidence = evidence_of_clear(picture, report, at, fallen)
     if evidence:
+        fallen = {} if spoken else None
         changed.append(_clear(picture, report, evidence, at, key))
     reprogrammed = software_changes(picture, report)
     for ecu_id, said in reprogrammed.items():
         details = {"evidence": said, "not_before": picture.heard_at}
         changed.append(_at_once("software_changed", ecu_id, at, key, details))
-    for one in falls(picture, report, reprogrammed.keys(), spoken=spoken):
+    for one in falls(picture, report, fallen, reprogrammed.keys()):
         fell = {"before": one.before, "now": one.now, "not_before": picture.heard_at}
         changed.append(_at_once("counter_fell", one.subject, at, key, fell))
     picture.boot = (report.journal, report.boot_no)
@@ -180,14 +182,16 @@ def _take(
             picture.first_heard_at = at
     cycles += _ended_cycle(picture, report, at, restarted=bool(evidence))
     for name, value in zip(_VALUES, _values(report), strict=True):
-        if value is UNSET or (name in COUNTERS and not spoken):
-            continue
-        setattr(picture, name, value)
-        if name in COUNTERS:
-            picture.counters_at = at
-    begun = odometer_at_clear(report) if spoken else None
-    if begun is not None:
-        picture.odometer_at_clear_km = begun
+        if value is not UNSET:
+            setattr(picture, name, value)
+    if spoken:
+        for name, value in zip(COUNTERS, COUNTED(report), strict=True):
+            if value is not UNSET:
+                setattr(picture, name, value)
+                picture.counters_at = at
+        begun = odometer_at_clear(report)
+        if begun is not None:
+            picture.odometer_at_clear_km = begun
     vehicle_differs = take_vehicle_details(picture, report, at)
     differs = _take_ecus(picture, report, at, cleared=bool(evidence), anew=reprogrammed.keys())
     if differs or vehicle_differs:

@@ -14,14 +14,12 @@ from msgspec import UnsetType
 
 from gateway.contract import Report
 from ingest.domain.clears import (
-    COUNTED,
-    COUNTERS,
     IGNITION,
     NEAR_TOP,
     ODOMETER_SLACK_KM,
     ROLLS_FROM,
-    TOLERANCE,
     TOP,
+    Fallen,
 )
 from ingest.domain.picture import Picture
 
@@ -36,18 +34,17 @@ class Fall(NamedTuple):
     now: float
 
 
-def falls(picture: Picture, report: Report, anew: Set[str], *, spoken: bool) -> Iterator[Fall]:
-    """What fell since the picture, which a clear of this reading has been brought into already.
+def falls(
+    picture: Picture, report: Report, fallen: Fallen | None, anew: Set[str]
+) -> Iterator[Fall]:
+    """What fell since the picture without a reason.
 
-    `anew` are ECUs with other software, whose counters start again; `spoken` as `same_speaker` says
-    of the vehicle-wide counters.
+    `fallen` are the counters since clear that fell without one (None: another ECU speaks for the
+    vehicle); `anew` the ECUs with other software, whose counters start again.
     """
-    if spoken:
-        for name, before, now in zip(COUNTERS, COUNTED(picture), COUNTED(report), strict=True):
-            # Near its top a counter stays, or rolls over.
-            if before is None or not isinstance(now, (int, float)):
-                continue
-            if now < before - TOLERANCE and before < TOP[name] - NEAR_TOP:
+    if fallen is not None:
+        for name, (before, now) in fallen.items():
+            if before < TOP[name] - NEAR_TOP:  # near its top a counter stays, or rolls over
                 yield Fall(name, before, now)
         yield from _odometer(picture.odometer_km, report.odometer_km, anew)
     for ecu_id, reading in report.ecus.items():

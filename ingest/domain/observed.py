@@ -6,13 +6,11 @@ moment of the same boot (modelling choice of this project).
 
 from __future__ import annotations
 
-from datetime import datetime
-from functools import lru_cache
-
 import msgspec
 from msgspec import UNSET
 
 from gateway import contract
+from gateway.contract import epoch_ms
 
 SANE_FROM_MS = 1_577_836_800_000
 """2020-01-01: an older time can only be a clock that was never set (modelling choice)."""
@@ -22,7 +20,7 @@ DAY_MS = 86_400_000
 """How far before its journal a reading may seem to lie before its clock is not believed."""
 
 
-class Anchor(msgspec.Struct, kw_only=True, omit_defaults=True):
+class Anchor(msgspec.Struct, gc=False, kw_only=True, omit_defaults=True):
     """The last moment placed: epoch ms, the boot it belongs to and the uptime then."""
 
     journal: str
@@ -30,13 +28,6 @@ class Anchor(msgspec.Struct, kw_only=True, omit_defaults=True):
     at: int
     uptime_ms: int
     synced: bool = False
-
-
-@lru_cache(maxsize=8192)
-def epoch_ms(text: str) -> int:
-    """Epoch milliseconds of a time of the contract; many readings name the same journal's start."""
-    moment = datetime.fromisoformat(text)
-    return int(moment.timestamp()) * 1000 + moment.microsecond // 1000
 
 
 def sane_ms(text: str) -> int:

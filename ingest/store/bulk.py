@@ -29,24 +29,37 @@ def insert(connection: Connection, table: Table, rows: Rows) -> None:
     _run(connection, "insert", table, rows)
 
 
+def insert_values(
+    connection: Connection, table: Table, names: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
+) -> None:
+    """Insert rows given as the values of these columns: what every report writes."""
+    if rows:
+        _run_values(connection, "insert", table, names, rows)
+
+
 def insert_numbered(connection: Connection, table: Table, rows: Rows) -> list[int]:
     """Insert rows and return their ids, in order.
 
     The numbers are drawn first: asked to return them, the driver would take a row at a time.
     """
-    if not rows:
+    numbers = draw_ids(connection, table, len(rows))
+    insert(connection, table, [{"id": one, **row} for one, row in zip(numbers, rows, strict=True)])
+    return numbers
+
+
+def draw_ids(connection: Connection, table: Table, count: int) -> list[int]:
+    """Ids for new rows of a table, in order: nobody else gets them."""
+    if not count:
         return []
     if connection.dialect.name == "postgresql":
         # The name is looked up once, not for each number.
         text = f"SELECT pg_get_serial_sequence('{table.name}', 'id')::regclass AS name OFFSET 0"
-        text = f"SELECT nextval(name) FROM ({text}) AS given, generate_series(1, {len(rows)})"  # noqa: S608 - our own name
-        numbers = [int(one) for one in connection.exec_driver_sql(text).scalars()]
-    else:  # nobody else writes until this transaction ends
-        text = f"SELECT coalesce(max(id), 0) FROM {table.name}"  # noqa: S608 - our own name
-        begin = int(connection.exec_driver_sql(text).scalar_one()) + 1
-        numbers = list(range(begin, begin + len(rows)))
-    insert(connection, table, [{"id": one, **row} for one, row in zip(numbers, rows, strict=True)])
-    return numbers
+        text = f"SELECT nextval(name) FROM ({text}) AS given, generate_series(1, {count})"  # noqa: S608 - our own name
+        return [int(one) for one in connection.exec_driver_sql(text).scalars()]
+    # Nobody else writes until this transaction ends.
+    text = f"SELECT coalesce(max(id), 0) FROM {table.name}"  # noqa: S608 - our own name
+    begin = int(connection.exec_driver_sql(text).scalar_one()) + 1
+    return list(range(begin, begin + count))
 
 
 def insert_or_ignore(connection: Connection, table: Table, rows: Rows) -> None:
@@ -102,28 +115,44 @@ def select_in(
 def _run(connection: Connection, way: Way, table: Table, rows: Rows) -> None:
     if not rows:
         return
-    names = tuple(rows[0])
+    names = _order(way, table, tuple(rows[0]))
+    values = [tuple([row[name] for name in names]) for row in rows]
+    _run_values(connection, way, table, names, values)
+
+
+def _run_values(
+    connection: Connection,
+    way: Way,
+    table: Table,
+    names: tuple[str, ...],
+    values: Sequence[tuple[Any, ...]],
+) -> None:
     if connection.dialect.name == "postgresql":
         text = _array_statement(way, table, names)
-        arrays = tuple([row[name] for row in rows] for name in names)
+        arrays = tuple(list(one) for one in zip(*values, strict=True))
         connection.exec_driver_sql(text, arrays, execution_options={BULK: True})
     else:
-        text, order = _row_statement(way, table, names)
-        connection.exec_driver_sql(text, [tuple([row[name] for name in order]) for row in rows])
+        connection.exec_driver_sql(_row_statement(way, table, names), values)
 
 
 @lru_cache(maxsize=256)
-def _row_statement(way: Way, table: Table, names: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:
-    """The statement for one row, and the order in which it takes the row's values."""
+def _order(way: Way, table: Table, names: tuple[str, ...]) -> tuple[str, ...]:
+    """The order in which the statement for one row takes its values."""
+    keys, rest = _split(table, names)
+    return (*rest, *keys) if way == "update" else names
+
+
+@lru_cache(maxsize=256)
+def _row_statement(way: Way, table: Table, names: tuple[str, ...]) -> str:
+    """The statement for one row, which takes the values in the order of `_order`."""
     keys, rest = _split(table, names)
     if way == "delete":
-        return f"DELETE FROM {table.name} WHERE {_each(names, ' AND ')}", names  # noqa: S608 - our own names
+        return f"DELETE FROM {table.name} WHERE {_each(names, ' AND ')}"  # noqa: S608 - our own names
     if way == "update":
-        text = f"UPDATE {table.name} SET {_each(rest, ', ')} WHERE {_each(keys, ' AND ')}"  # noqa: S608 - the same
-        return text, (*rest, *keys)
+        return f"UPDATE {table.name} SET {_each(rest, ', ')} WHERE {_each(keys, ' AND ')}"  # noqa: S608 - the same
     marks = ", ".join("?" * len(names))
     head = f"INSERT INTO {table.name} ({_quoted(names)}) VALUES ({marks})"  # noqa: S608 - the same
-    return head + _on_conflict(way, table, names), names
+    return head + _on_conflict(way, table, names)
 
 
 def _each(names: Iterable[str], between: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import UNSET
@@ -31,7 +31,6 @@ from ingest.store.schema import (
     report_key,
 )
 from ingest.store.spans import Span, gaps_below, holds, merge, through
-from ingest.store.times import text_to_ms
 
 Key = tuple[str, str, int]
 """(gateway, journal, seq): the identity of a report."""
@@ -49,11 +48,23 @@ class Received(msgspec.Struct, gc=False, frozen=True):
     digest: str
     received_at: int
 
-    @property
-    def key(self) -> Key:
-        """The identity of the report."""
-        return (self.report.gateway, self.report.journal, self.report.seq)
+    key: Key
+    """The identity of the report."""
 
+
+class Place(NamedTuple):
+    """Where a report belongs: its vehicle and fitting, and when it was observed (epoch ms).
+
+    `observed_at` is None until it is folded.
+    """
+
+    vehicle_id: int | None
+    fitted_from: int | None
+    observed_at: int | None
+
+
+NOWHERE = Place(None, None, None)
+"""Of a gateway that no vehicle of the list carries."""
 
 Journals = Mapping[tuple[str, str], list[Span]]
 """What is committed or declared dropped of each journal, by (gateway, journal)."""
@@ -61,7 +72,7 @@ Journals = Mapping[tuple[str, str], list[Span]]
 
 def journals_of(connection: Connection, items: Iterable[Received]) -> Journals:
     """The journals that some reports belong to, as they stand."""
-    return journal_spans(connection, {(i.report.gateway, i.report.journal) for i in items})
+    return journal_spans(connection, {item.key[:2] for item in items})
 
 
 def known_digests(
@@ -71,24 +82,8 @@ def known_digests(
 
     What is stored stands in its journal, so only a number that its journal has is looked up.
     """
-    asked = [
-        item.key
-        for item in items
-        if holds(journals.get((item.report.gateway, item.report.journal), ()), item.report.seq)
-    ]
+    asked = [item.key for item in items if holds(journals.get(item.key[:2], ()), item.key[2])]
     return _digests(connection, asked)
-
-
-def _key_row(item: Received, report_id: int) -> dict[str, Any]:
-    message = item.report
-    return {
-        "gateway": message.gateway,
-        "journal": message.journal,
-        "seq": message.seq,
-        "digest": item.digest,
-        "received_at": item.received_at,
-        "report_id": report_id,
-    }
 
 
 def _digests(connection: Connection, wanted: Sequence[Key]) -> dict[Key, str]:
@@ -104,37 +99,34 @@ def _digests(connection: Connection, wanted: Sequence[Key]) -> dict[Key, str]:
     return found
 
 
-def add_reports(
-    connection: Connection, items: Sequence[Received], rows: Sequence[dict[str, Any]]
-) -> None:
-    """Store new reports, each as one row with the bytes as received (`report_row`), and their keys.
+_REPORT = (
+    "id", "gateway", "journal", "seq", "vehicle_id", "fitted_from", "journal_created_at",
+    "taken_at", "observed_at", "received_at", "reason", "body",
+)  # fmt: skip
+_REPORT_KEY = ("gateway", "journal", "seq", "digest", "received_at", "report_id")
+
+
+def add_reports(connection: Connection, items: Sequence[Received], places: Sequence[Place]) -> None:
+    """Store new reports, each as one row with the bytes as received, and their keys.
 
     `report_key` is the only judge of duplicates: a key that another writer stored meanwhile breaks
     the transaction, and the next attempt sees it.
     """
-    ids = bulk.insert_numbered(connection, report, rows)
-    keys = [_key_row(item, row_id) for item, row_id in zip(items, ids, strict=True)]
-    bulk.insert(connection, report_key, keys)
-
-
-def report_row(
-    item: Received, vehicle_id: int | None, fitted_from: int | None, observed_at: int | None
-) -> dict[str, Any]:
-    """The row of one report."""
-    message = item.report
-    return {
-        "gateway": message.gateway,
-        "journal": message.journal,
-        "seq": message.seq,
-        "vehicle_id": vehicle_id,
-        "fitted_from": fitted_from,
-        "journal_created_at": text_to_ms(message.journal_created_at),
-        "taken_at": None if message.taken_at is None else text_to_ms(message.taken_at),
-        "observed_at": observed_at,
-        "received_at": item.received_at,
-        "reason": message.reason,
-        "body": item.body,
-    }
+    rows, keys = [], []
+    ids = bulk.draw_ids(connection, report, len(items))
+    for row_id, item, place in zip(ids, items, places, strict=True):
+        message = item.report
+        created_at = contract.epoch_ms(message.journal_created_at)
+        taken_at = None if message.taken_at is None else contract.epoch_ms(message.taken_at)
+        rows.append(
+            (
+                row_id, *item.key, place.vehicle_id, place.fitted_from, created_at, taken_at,
+                place.observed_at, item.received_at, message.reason, item.body,
+            )
+        )  # fmt: skip
+        keys.append((*item.key, item.digest, item.received_at, row_id))
+    bulk.insert_values(connection, report, _REPORT, rows)
+    bulk.insert_values(connection, report_key, _REPORT_KEY, keys)
 
 
 def add_to_journals(
@@ -145,21 +137,22 @@ def add_to_journals(
     `journals` are those of the reports as they stand.
     """
     spans: dict[tuple[str, str], list[Span]] = defaultdict(list)
-    created: dict[tuple[str, str], int] = {}
+    created: dict[tuple[str, str], str] = {}
     for item in items:
-        message = item.report
-        pair = (message.gateway, message.journal)
-        spans[pair].append((message.seq, message.seq))
-        if message.dropped is not UNSET:
-            spans[pair] += [(first, last) for first, last in message.dropped]
-        created[pair] = text_to_ms(message.journal_created_at)
+        gateway, journal, seq = item.key
+        pair = (gateway, journal)
+        spans[pair].append((seq, seq))
+        if item.report.dropped is not UNSET:
+            spans[pair] += [(first, last) for first, last in item.report.dropped]
+        created[pair] = item.report.journal_created_at
     rows = []
     for pair, fresh in spans.items():
         before = journals.get(pair, [])
         after = merge([*before, *fresh])
         if after != before:
-            rows.append(_journal_row(pair, created[pair], after, now))
+            rows.append(_journal_row(pair, contract.epoch_ms(created[pair]), after, now))
     bulk.upsert(connection, gateway_journal, rows)
+    _forget_lost(connection, spans)
 
 
 def _journal_row(
@@ -251,7 +244,7 @@ def store_presence(connection: Connection, message: contract.Presence, now: int)
         "boot_no": message.boot_no,
         "connection_no": message.connection_no,
         "oldest_kept": message.oldest_kept,
-        "at": None if message.at is None else text_to_ms(message.at),
+        "at": None if message.at is None else contract.epoch_ms(message.at),
         "wake_by": wakes_at(message, heard),
         "received_at": heard,
     }
@@ -291,21 +284,14 @@ def _note_lost(connection: Connection, message: contract.Presence, now: int) -> 
     )
 
 
-def forget_lost(connection: Connection, items: Sequence[Received]) -> None:
+def _forget_lost(connection: Connection, came: Journals) -> None:
     """Reports taken for lost came after all, or were dropped knowingly: keep what is missing."""
-    came: dict[tuple[str, str], list[Span]] = defaultdict(list)
-    for item in items:
-        message = item.report
-        spans = came[message.gateway, message.journal]
-        spans.append((message.seq, message.seq))
-        if message.dropped is not UNSET:
-            spans += [(first, last) for first, last in message.dropped]
     gateways = {gateway for gateway, _ in came}
     table = lost_reports.c
     for row in bulk.select_in(connection, tuple(table), table.gateway, gateways):
         inside = [
             (max(first, row.first_seq), min(last, row.last_seq))
-            for first, last in came[row.gateway, row.journal]
+            for first, last in came.get((row.gateway, row.journal), ())
             if first <= row.last_seq and last >= row.first_seq
         ]
         if inside:

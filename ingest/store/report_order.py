@@ -16,7 +16,6 @@ from gateway import contract
 from ingest.store import bulk
 from ingest.store.fold_states import Position
 from ingest.store.schema import report, report_key, vehicle_journal
-from ingest.store.times import text_to_ms
 
 Run = tuple[int, int, str]
 """(fitting start, journal_created_at, journal): the reports of one journal in one fitting."""
@@ -44,7 +43,12 @@ class StoredReport:
 
 def position_of(message: contract.Report, fitted_from: int) -> Position:
     """The place of a report in the order of its vehicle."""
-    return (fitted_from, text_to_ms(message.journal_created_at), message.journal, message.seq)
+    return (
+        fitted_from,
+        contract.epoch_ms(message.journal_created_at),
+        message.journal,
+        message.seq,
+    )
 
 
 def note_journals(connection: Connection, runs: Iterable[tuple[int, Run, str]]) -> None:

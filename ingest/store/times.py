@@ -1,12 +1,9 @@
-"""Between aware datetimes, contract times and the store's integers (UTC epoch milliseconds)."""
+"""Between aware datetimes and the store's integers (UTC epoch milliseconds)."""
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
-from functools import lru_cache
 from zoneinfo import ZoneInfo
-
-from gateway.contract import parse_time
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
@@ -20,12 +17,6 @@ def to_ms(moment: datetime) -> int:
 def from_ms(value: int) -> datetime:
     """The aware UTC datetime of milliseconds since the epoch."""
     return _EPOCH + value * _MS
-
-
-@lru_cache(maxsize=8192)
-def text_to_ms(text: str) -> int:
-    """Milliseconds since the epoch of a time written as the contract writes it."""
-    return to_ms(parse_time(text))
 
 
 def day_start_ms(day: date, zone: str) -> int:

@@ -17,7 +17,7 @@ from ingest.domain.vehicles import Vehicle
 from ingest.store import bulk
 from ingest.store.particulars import values_of, vehicle_of
 from ingest.store.schema import depot, fitting, vehicle
-from ingest.store.times import day_start_ms, from_ms, text_to_ms
+from ingest.store.times import day_start_ms, from_ms
 
 DEFAULT_BAYS = ("1", "2")
 DEFAULT_WEEKDAYS = "01234"
@@ -44,8 +44,8 @@ def owner(report: contract.Report, known: Sequence[Fitting]) -> Fitting | None:
     """
     if not known:
         return None
-    taken = None if report.taken_at is None else text_to_ms(report.taken_at)
-    if taken is not None and taken >= text_to_ms(report.journal_created_at) - _DAY_MS:
+    taken = None if report.taken_at is None else contract.epoch_ms(report.taken_at)
+    if taken is not None and taken >= contract.epoch_ms(report.journal_created_at) - _DAY_MS:
         for fit in known:
             if fit.fitted_from <= taken and (fit.fitted_to is None or taken < fit.fitted_to):
                 return fit

@@ -23,12 +23,13 @@ from sqlalchemy import Engine, text
 
 from gateway import contract
 from ingest import queries
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.collector import settle_collector
 from ingest.intake import Intake
 from ingest.metrics import Metrics
 from ingest.store.database import write
-from ingest.subscriber import BATCH, Arrival
+from ingest.subscriber import BATCH
 from tests.support.bench_results import keep
 from tests.support.reports import history, load, opened, vehicle
 

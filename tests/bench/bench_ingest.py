@@ -33,6 +33,7 @@ from sqlalchemy import select
 
 from gateway import contract
 from ingest import queries
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.collector import settle_collector
 from ingest.config import Site, parse_broker
@@ -42,7 +43,7 @@ from ingest.metrics import Metrics
 from ingest.service import Service
 from ingest.store.database import read
 from ingest.store.schema import report
-from ingest.subscriber import BATCH, Arrival, Outgoing, Subscriber
+from ingest.subscriber import BATCH, Outgoing, Subscriber
 from tests.support import lean_ingest
 from tests.support.bench_results import keep
 from tests.support.lean_ingest import Message, Timer, Took

@@ -25,8 +25,9 @@ from gateway import contract
 from gateway.contract import Report
 from gateway.facts import Monitor
 from ingest import handlers, queries
+from ingest.arrival import Arrival
 from ingest.collector import settle_collector
-from ingest.handlers import FoldMemory, Incoming
+from ingest.handlers import FoldMemory
 from ingest.store import folding
 from ingest.store.database import read
 from tests.support.bench_results import keep
@@ -79,7 +80,7 @@ def put(engine: Engine, memory: FoldMemory, reports: list[Report]) -> None:
     for one in reports:
         assert one.taken_at is not None
         at = contract.parse_time(one.taken_at)
-        items.append(Incoming(contract.topic(one.gateway, "report"), contract.encode(one), at))
+        items.append(Arrival(contract.topic(one.gateway, "report"), contract.encode(one), at))
     statuses = {one.status for one in handlers.store_batch(engine, items, memory)}
     assert statuses == {"stored"}, statuses
 

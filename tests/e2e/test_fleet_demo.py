@@ -12,7 +12,8 @@ import pytest
 from fleet_demo.__main__ import main as demo
 from ingest import queries
 from ingest.__main__ import main as ingest
-from ingest.handlers import Incoming, rebuild, store_batch
+from ingest.arrival import Arrival
+from ingest.handlers import rebuild, store_batch
 from ingest.program_files import load_programs
 from ingest.store.rebuilding import snapshot
 from tests.support.reports import NOW, opened
@@ -100,7 +101,7 @@ def _shuffled_and_doubled_reports_give_the_same_store(folder: Path, tmp_path: Pa
             rows = connection.execute(report.select()).all()
         from gateway import contract
 
-        items = [Incoming(contract.topic(row.gateway, "report"), row.body, NOW) for row in rows]
+        items = [Arrival(contract.topic(row.gateway, "report"), row.body, NOW) for row in rows]
         items += items[::3]
         random.Random(7).shuffle(items)
         for start in range(0, len(items), 200):

@@ -16,15 +16,15 @@ from sqlalchemy import Engine, select
 from gateway import contract
 from ingest import queries
 from ingest.__main__ import main
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.domain.rate_limit import RateLimit
-from ingest.handlers import Incoming, receipts_for, store_batch
+from ingest.handlers import receipts_for, store_batch
 from ingest.intake import Intake
 from ingest.metrics import Metrics
 from ingest.store.database import read
 from ingest.store.schema import lost_reports
 from ingest.store.tracing import Traced, trace
-from ingest.subscriber import Arrival
 from tests.support.reports import (
     NOW,
     ecu,
@@ -164,7 +164,7 @@ def test_a_trace_tells_a_conflict_a_wrong_vin_and_a_vehicle_not_in_the_list(
 
 def test_a_trace_finds_what_cannot_be_read_and_what_waits(engine: Engine) -> None:
     topic = contract.topic(GATEWAY, "report")
-    store_batch(engine, [Incoming(topic, b'{"seq": 77, "gateway": 5, oops', NOW)] * 2)
+    store_batch(engine, [Arrival(topic, b'{"seq": 77, "gateway": 5, oops', NOW)] * 2)
     intake = Intake(engine, SystemClock(), Metrics(), limit=RateLimit(burst=1))
     arrivals = [
         Arrival(topic, contract.encode(make(1, seq)), NOW, False) for seq in (70, 71, 7, 777)

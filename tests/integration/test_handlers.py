@@ -14,7 +14,8 @@ from sqlalchemy import Engine, func, select
 from gateway import contract
 from gateway.contract import Presence, Receipt
 from ingest import handlers, queries
-from ingest.handlers import NO_JOURNAL, Incoming, receipts_for, replay_dead_letters, store_batch
+from ingest.arrival import Arrival
+from ingest.handlers import NO_JOURNAL, receipts_for, replay_dead_letters, store_batch
 from ingest.store.database import DatabaseTrouble, read
 from ingest.store.schema import lost_reports, report, report_key
 from tests.support.reports import (
@@ -92,7 +93,7 @@ def test_the_same_key_with_another_body_goes_aside_and_the_first_stays(engine: E
 def test_a_wrong_identity_goes_aside_and_raises_a_security_event(
     engine: Engine, topic: str, kind: str, gateway: str
 ) -> None:
-    outcome = store_batch(engine, [Incoming(topic, contract.encode(make(1, 1)), NOW)])[0]
+    outcome = store_batch(engine, [Arrival(topic, contract.encode(make(1, 1)), NOW)])[0]
 
     assert (outcome.status, outcome.gateway) == ("aside", gateway)
     assert [(one.kind, one.gateway) for one in queries.security_events(engine)] == [(kind, gateway)]
@@ -106,7 +107,7 @@ def test_a_bad_report_goes_aside_with_every_fault_and_does_not_block_the_next(
     engine: Engine, path: Path
 ) -> None:
     load(engine, vehicle(1))
-    bad = Incoming(contract.topic("gw-0001", "report"), path.read_bytes(), NOW)
+    bad = Arrival(contract.topic("gw-0001", "report"), path.read_bytes(), NOW)
 
     statuses = [one.status for one in store_batch(engine, [bad, incoming(make(1, 1))])]
 
@@ -119,7 +120,7 @@ def test_a_bad_report_goes_aside_with_every_fault_and_does_not_block_the_next(
 
 def test_a_report_of_40_kib_does_not_block_the_small_one_behind_it(engine: Engine) -> None:
     load(engine, vehicle(1))
-    big = Incoming(contract.topic("gw-0001", "report"), b"x" * 40 * 1024, NOW)
+    big = Arrival(contract.topic("gw-0001", "report"), b"x" * 40 * 1024, NOW)
 
     statuses = [one.status for one in store_batch(engine, [big, incoming(make(1, 2))])]
 
@@ -133,12 +134,12 @@ def test_a_report_of_40_kib_does_not_block_the_small_one_behind_it(engine: Engin
     "topic", ["", "nonsense", "fleet/v1/3e/GW/report", "fleet/v1/\0/a/b", "(not UTF-8)"]
 )
 def test_a_topic_that_cannot_be_read_is_kept_too(engine: Engine, topic: str) -> None:
-    assert store_batch(engine, [Incoming(topic, b"\0\xff", NOW)])[0].status == "aside"
+    assert store_batch(engine, [Arrival(topic, b"\0\xff", NOW)])[0].status == "aside"
     assert queries.dead_letters(engine)[0].body == b"\0\xff"
 
 
 def test_a_gateway_with_nothing_but_dead_letters_still_gets_a_receipt(engine: Engine) -> None:
-    store_batch(engine, [Incoming(contract.topic("gw-0001", "report"), b"{", NOW)])
+    store_batch(engine, [Arrival(contract.topic("gw-0001", "report"), b"{", NOW)])
 
     receipt = _receipt(engine)
     assert (receipt.journal, receipt.through, len(receipt.aside)) == (NO_JOURNAL, 0, 1)
@@ -242,7 +243,7 @@ def test_an_offline_of_an_older_connection_is_ignored(
 def test_a_full_disk_raises_and_stores_nothing_until_there_is_room(tmp_path: Path) -> None:
     with opened(f"sqlite:///{tmp_path}/store") as engine:
         load(engine, vehicle(1))
-        items = [*(incoming(make(1, seq)) for seq in range(1, 200)), Incoming("nonsense", b"", NOW)]
+        items = [*(incoming(make(1, seq)) for seq in range(1, 200)), Arrival("nonsense", b"", NOW)]
 
         _limit_pages(engine, 1)  # SQLite takes the present size as the least
         with pytest.raises(DatabaseTrouble, match="full"):
@@ -290,7 +291,7 @@ def test_a_replay_reads_what_can_be_read_now_and_leaves_the_rest(
     with monkeypatch.context() as broken:
         broken.setattr(episodes, "fold", lambda *_: 1 / 0)
         store(engine, make(1, 1))
-    store_batch(engine, [Incoming("nonsense", b"", NOW)])
+    store_batch(engine, [Arrival("nonsense", b"", NOW)])
 
     result = replay_dead_letters(engine, NOW)
 
@@ -385,7 +386,7 @@ def test_the_bytes_of_a_report_are_kept_as_received(engine: Engine) -> None:
     load(engine, vehicle(1))
     body = json.dumps(json.loads(contract.encode(make(1, 1))) | {"later": 1}, indent=1).encode()
 
-    store_batch(engine, [Incoming(contract.topic("gw-0001", "report"), body, NOW)])
+    store_batch(engine, [Arrival(contract.topic("gw-0001", "report"), body, NOW)])
 
     with read(engine) as connection:
         assert bytes(connection.execute(select(report.c.body)).scalar_one()) == body

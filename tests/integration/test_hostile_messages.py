@@ -24,9 +24,9 @@ from sqlalchemy import Engine, func, select
 
 from gateway import contract
 from ingest import handlers, queries
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.config import Site, parse_broker
-from ingest.handlers import Incoming
 from ingest.program_files import load_programs
 from ingest.service import Service
 from ingest.store.database import read
@@ -51,7 +51,7 @@ def take(engine: Engine, numbers: range) -> Counter[str]:
     said: Counter[str] = Counter()
     for start in range(numbers.start, numbers.stop, BATCH):
         chosen = range(start, min(start + BATCH, numbers.stop))
-        items = [Incoming(*message(number), NOW) for number in chosen]
+        items = [Arrival(*message(number), NOW) for number in chosen]
         outcomes = handlers.store_batch(engine, items)
         for number, outcome in zip(chosen, outcomes, strict=True):
             said[outcome.status] += 1
@@ -90,7 +90,7 @@ def still_serves(engine: Engine) -> None:
         assert len(body) <= contract.BROKER_LIMIT
     journal = "00000000-0000-4000-8000-000000000001"
     for number in range(1, GATEWAYS + 1):
-        one = Incoming(
+        one = Arrival(
             contract.topic(gateway_name(number), "report"),
             contract.encode(good_report(number, 77, journal=journal)),
             NOW,

@@ -18,7 +18,8 @@ from sqlalchemy import Engine, select
 
 from gateway import contract
 from ingest import queries
-from ingest.handlers import Incoming, store_batch
+from ingest.arrival import Arrival
+from ingest.handlers import store_batch
 from ingest.store.database import read
 from ingest.store.schema import report, report_key
 from ingest.store.tracing import trace
@@ -90,7 +91,7 @@ def test_each_combination_is_stored_set_aside_or_a_security_event_as_the_contrac
         topic = f"fleet/v1/{contract.shard(case.shard)}/{case.topic}/report"
         status, security = _expected(case)
 
-        (outcome,) = store_batch(engine, [Incoming(topic, contract.encode(message), NOW)])
+        (outcome,) = store_batch(engine, [Arrival(topic, contract.encode(message), NOW)])
 
         assert (outcome.status, outcome.gateway) == (status, case.topic), case
         assert bool(outcome.reasons) == (status == "aside"), case
@@ -154,7 +155,7 @@ def test_a_presence_is_held_to_the_same(
     )  # fmt: skip
     where = f"fleet/v1/{contract.shard(shard)}/{topic}/presence"
 
-    (outcome,) = store_batch(engine, [Incoming(where, contract.encode(message), NOW)])
+    (outcome,) = store_batch(engine, [Arrival(where, contract.encode(message), NOW)])
 
     assert outcome.status == status
     assert [one.kind for one in queries.security_events(engine)] == [security] * bool(security)

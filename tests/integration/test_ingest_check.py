@@ -15,9 +15,10 @@ import pytest
 
 from gateway import contract
 from ingest.__main__ import main
+from ingest.arrival import Arrival
 from ingest.broker_check import Seen, all_loopback, judge, look
 from ingest.config import BrokerTls, parse_broker
-from ingest.handlers import Incoming, store_batch
+from ingest.handlers import store_batch
 from ingest.lanes import ONE_LANE
 from ingest.store.durability import check_database, file_system
 from ingest.subscriber import BrokerNotThere
@@ -141,8 +142,9 @@ def test_what_is_open_is_seen_over_a_backlog_and_the_backlog_stays(
 
     assert len(_look(mosquitto.url).open_ways) == 3
 
+    from ingest.arrival import Arrival
     from ingest.clock import SystemClock
-    from ingest.subscriber import Arrival, Subscriber
+    from ingest.subscriber import Subscriber
 
     stop, heard = threading.Event(), list[Arrival]()
 
@@ -166,7 +168,7 @@ def test_what_is_open_is_seen_over_a_backlog_and_the_backlog_stays(
 def test_a_probe_that_reached_ingest_all_the_same_is_ignored(tmp_path: Path) -> None:
     with opened(f"sqlite:///{tmp_path}/store") as engine:
         topic = contract.topic("check-0123456789abcdef", "presence")
-        outcomes = store_batch(engine, [Incoming(topic, b"", NOW)])
+        outcomes = store_batch(engine, [Arrival(topic, b"", NOW)])
     assert [one.status for one in outcomes] == ["ignored"]
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import Engine, func, select
 
 from gateway import contract
 from ingest import handlers, queries
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.config import Site, parse_broker
 from ingest.domain.rate_limit import RateLimit
@@ -23,7 +24,7 @@ from ingest.service import Service
 from ingest.store.database import read
 from ingest.store.figures import figures
 from ingest.store.schema import report
-from ingest.subscriber import Arrival, Outgoing
+from ingest.subscriber import Outgoing
 from tests.support.reports import NOW, ecu, gateway_name, load, opened, vehicle
 from tests.support.reports import report as make
 from tests.support.services import RunningBroker

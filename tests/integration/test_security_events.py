@@ -10,7 +10,8 @@ from sqlalchemy import Engine
 
 from gateway import contract
 from ingest.__main__ import main
-from ingest.handlers import Incoming, store_batch
+from ingest.arrival import Arrival
+from ingest.handlers import store_batch
 from ingest.printing_security import ADVICE
 from ingest.store.database import read
 from ingest.store.figures import figures
@@ -28,9 +29,9 @@ def _every_kind(engine: Engine) -> None:
     store_batch(
         engine,
         [
-            Incoming(OWN, conflict, NOW),
-            Incoming(OTHER, honest, NOW),
-            Incoming(OWN.replace("/3e/", "/3f/"), honest, NOW),
+            Arrival(OWN, conflict, NOW),
+            Arrival(OTHER, honest, NOW),
+            Arrival(OWN.replace("/3e/", "/3f/"), honest, NOW),
         ],
     )
 
@@ -61,7 +62,7 @@ def test_each_kind_is_logged_counted_and_listed_with_what_to_do(
 def test_the_same_message_again_is_no_other_event(tmp_path: Path) -> None:
     with opened(f"sqlite:///{tmp_path}/store") as engine:
         for _ in range(3):
-            store_batch(engine, [Incoming(OTHER, contract.encode(make(1, 2)), NOW)])
+            store_batch(engine, [Arrival(OTHER, contract.encode(make(1, 2)), NOW)])
         store_batch(engine, [incoming(make(1, 2))])
         with read(engine) as connection:
             assert figures(connection)["security_events"] == 1

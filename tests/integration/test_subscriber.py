@@ -16,10 +16,11 @@ from sqlalchemy import Engine
 
 from gateway import contract
 from ingest import queries
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.config import Site, parse_broker
 from ingest.service import Service, probe
-from ingest.subscriber import Arrival, BrokerNotThere, Outgoing, StoreTrouble, Subscriber
+from ingest.subscriber import BrokerNotThere, Outgoing, StoreTrouble, Subscriber
 from tests.support.reports import load, opened, report, vehicle
 from tests.support.services import RunningBroker, running_mosquitto
 

@@ -11,10 +11,9 @@ import random
 from dataclasses import dataclass, field
 from typing import Any
 
-from gateway.contract import Calibration, EcuReading, Report, format_time
+from gateway.contract import Calibration, EcuReading, Report, epoch_ms, format_time
 from gateway.facts import Monitor
 from ingest.domain.episodes import fold, start
-from ingest.domain.observed import epoch_ms
 from tests.support.reports import START, journal_of
 
 HOUR = 3_600_000

@@ -8,6 +8,7 @@ import msgspec
 
 from gateway import contract
 from ingest import handlers
+from ingest.arrival import Arrival
 from ingest.store.contents import TableSum, contents
 from ingest.store.database import read
 from tests.support.reports import NOW, START, history, load, opened, store, vehicle
@@ -22,7 +23,7 @@ def fill(url: str) -> dict[str, TableSum]:
         for number in range(1, VEHICLES + 1):
             first, *others = history(number, LENGTH)
             store(engine, msgspec.structs.replace(first, driving_cycle=_cycle()), *others)
-        handlers.store_batch(engine, [handlers.Incoming("fleet/nonsense", b"\0\xff", NOW)])
+        handlers.store_batch(engine, [Arrival("fleet/nonsense", b"\0\xff", NOW)])
         handlers.sweep(engine, NOW)
     return held_in(url)
 

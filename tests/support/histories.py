@@ -19,9 +19,10 @@ from sqlalchemy import Connection, Engine, select
 from gateway import contract
 from gateway.contract import Report
 from ingest import handlers, queries
+from ingest.arrival import Arrival
 from ingest.domain import alerts as rules
 from ingest.domain.vehicles import Vehicle
-from ingest.handlers import FoldMemory, Incoming
+from ingest.handlers import FoldMemory
 from ingest.store.database import read
 from ingest.store.rebuilding import snapshot
 from ingest.store.schema import episode, gateway_journal, lost_reports, report
@@ -151,7 +152,7 @@ def _with_sweeps(steps: list[Step], end: datetime) -> list[Step]:
 
 def _store(batch: list[tuple[Sent, datetime]]) -> Callable[[Engine, FoldMemory], object]:
     items = [
-        Incoming(
+        Arrival(
             contract.topic(
                 one.message.gateway, "report" if isinstance(one.message, Report) else "presence"
             ),

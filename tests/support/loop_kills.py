@@ -16,9 +16,10 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from ingest.arrival import Arrival
 from ingest.clock import SystemClock
 from ingest.config import parse_broker
-from ingest.subscriber import PING_EVERY_S, PING_LIMIT_S, Arrival, Outgoing, Subscriber
+from ingest.subscriber import PING_EVERY_S, PING_LIMIT_S, Outgoing, Subscriber
 from ingest.watchdog import CHECK_EVERY_S, STALL_S, Watchdog
 from tests.support.services import running_mosquitto
 from tests.support.toxic import Proxy, toxic_proxy

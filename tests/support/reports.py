@@ -14,8 +14,8 @@ from gateway import contract
 from gateway.contract import EcuReading, Report
 from gateway.facts import Ignition, Monitor
 from ingest import commands, handlers
+from ingest.arrival import Arrival
 from ingest.domain.vehicles import Vehicle
-from ingest.handlers import Incoming
 from ingest.store.database import open_database
 
 START = datetime(2026, 10, 1, 6, 0, tzinfo=UTC)
@@ -107,10 +107,10 @@ def report(number: int, seq: int, **changes: Any) -> Report:
     return Report(**(values | changes))
 
 
-def incoming(message: Report | contract.Presence, at: datetime = NOW) -> Incoming:
+def incoming(message: Report | contract.Presence, at: datetime = NOW) -> Arrival:
     """A message as it arrives on its own topic."""
     kind: contract.Kind = "report" if isinstance(message, Report) else "presence"
-    return Incoming(contract.topic(message.gateway, kind), contract.encode(message), at)
+    return Arrival(contract.topic(message.gateway, kind), contract.encode(message), at)
 
 
 def history(number: int, length: int, seed: int = 1) -> list[Report]:

@@ -23,8 +23,9 @@ from gateway import contract
 from gateway.contract import Report
 from gateway.facts import Monitor
 from ingest import commands, handlers, queries
+from ingest.arrival import Arrival
 from ingest.domain.alerts import ACKNOWLEDGE, RECUR, STANDING, AlertState, step
-from ingest.handlers import FoldMemory, Incoming
+from ingest.handlers import FoldMemory
 from ingest.store.database import open_database, read
 from ingest.store.schema import alert, alert_event, report_key
 from tests.support.histories import Kept
@@ -150,7 +151,7 @@ class StoreMachine(RuleBasedStateMachine):
         if receipt_comes:
             self.receipts = self._receipts()
 
-    def _store(self, items: Sequence[Incoming]) -> list[handlers.Outcome]:
+    def _store(self, items: Sequence[Arrival]) -> list[handlers.Outcome]:
         return handlers.store_batch(self.engine, items, self.memory)
 
     def _batch(self, count: int, dice: random.Random) -> list[Report]:
@@ -306,8 +307,8 @@ def _led_to(steps: Sequence[Any], one: int) -> AlertState:
     return state
 
 
-def _incoming(one: Report, at: datetime) -> Incoming:
-    return Incoming(contract.topic(one.gateway, "report"), contract.encode(one), at)
+def _incoming(one: Report, at: datetime) -> Arrival:
+    return Arrival(contract.topic(one.gateway, "report"), contract.encode(one), at)
 
 
 def _key(one: Report) -> Key:

@@ -12,11 +12,11 @@ import msgspec
 import pytest
 
 from gateway import contract
+from gateway.contract import epoch_ms
 from ingest.domain.observed import (
     SANE_FROM_MS,
     SANE_UNTIL_MS,
     Anchor,
-    epoch_ms,
     observe,
     sane_ms,
     wakes_at,
