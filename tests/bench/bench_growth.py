@@ -1,12 +1,14 @@
 """What one report costs as the history grows: from 10 thousand to 5 million stored reports.
 
-    python -m tests.bench.bench_growth [--up-to 5000000] [--database URL]
+    python -m tests.bench.bench_growth [--up-to 5000000] [--databases URL URL]
 
 The first five thousand reports of 1,000 vehicles take the real path. The mass is then made of rows
 copied inside the database: the vehicles' own keys, reports, events and driving cycles again and
-again, under an older journal of each gateway, so that every table and index grows as it would. The
-first point has such a journal too: all points do the same work. At each size the next reports of all vehicles take the real path in batches (decode, fold, alerts,
-commit, receipts; no broker). What is kept: the mean, with the moving of the write-ahead log in it.
+again, under an older journal of each gateway, so that every table and index grows as it would. At
+each size the next reports of all vehicles take the real path in batches (decode, fold, alerts,
+commit, receipts; no broker), and the same ones go, batch by batch in turn, into a store of ten
+thousand made anew: the limit, measured at the same time on the same machine. What is kept: means,
+with the moving of the write-ahead log in them, and the ratio to the small store, of processor time.
 Each size is written to the results as soon as it is measured.
 """
 
@@ -17,9 +19,8 @@ import statistics
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, MetaData, text
 
 from gateway import contract
 from ingest import queries
@@ -39,6 +40,8 @@ FIRST = 5
 MEASURED = 12
 """Reports a vehicle that are measured at each size."""
 SIZES = (10_000, 100_000, 1_000_000, 5_000_000)
+Times = list[tuple[float, float]]
+"""Seconds of each batch, by the clock and of the processor."""
 OLDER = "5f1c2a7e" + "-58b1-4e0d-9a43-"
 """The older journals are named as those of `tests.support.reports`, but for the first digit."""
 _COPY = (
@@ -124,55 +127,87 @@ def grow(engine: Engine, copies: range) -> None:
         )
 
 
+class Grown:
+    """A store of ten thousand reports that can be grown, and what the next reports cost there."""
+
+    def __init__(self, engine: Engine) -> None:
+        load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
+        self.engine = engine
+        self._intake = Intake(engine, SystemClock(), Metrics())
+        self._seq, self._copies = FIRST, 0
+        list(stored(self._intake, arrivals(1, FIRST)))
+        self.grow_to(SIZES[0])
+
+    def grow_to(self, size: int) -> None:
+        """Copy until there are so many reports."""
+        wanted = size // (VEHICLES * FIRST) - 1
+        if wanted > self._copies:
+            grow(self.engine, range(self._copies + 1, wanted + 1))
+            self._copies = wanted
+
+    def next_batches(self) -> Iterator[tuple[float, float]]:
+        """Store the next reports in batches; yield the seconds of each as `stored` does."""
+        warm, seq = self._seq + 1, self._seq + 1 + MEASURED
+        self._seq = seq
+        list(stored(self._intake, arrivals(warm, warm)))  # the first ones warm the pages
+        yield from stored(self._intake, arrivals(warm + 1, seq))
+
+
 def main() -> None:
     """Grow, measure at each size, keep the curve."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--up-to", type=int, default=100_000)
-    parser.add_argument("--database", help="an empty one; SQLite in /var/tmp where none is named")
+    parser.add_argument(
+        "--databases", nargs=2, help="two empty ones; SQLite in /var/tmp where none are named"
+    )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-growth-") as name:
-        url = options.database or f"sqlite:///{Path(name)}/fleet.sqlite3"
-        with opened(url) as engine:
-            curve(engine, options.up_to)
+        large, small = options.databases or (f"sqlite:///{name}/{one}.sqlite3" for one in "ls")
+        with opened(large) as engine:
+            curve(Grown(engine), small, options.up_to)
 
 
-def curve(engine: Engine, up_to: int) -> None:
-    """Measure at each size up to `up_to` reports."""
-    load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
-    intake = Intake(engine, SystemClock(), Metrics())
-    list(stored(intake, arrivals(1, FIRST)))
+def curve(large: Grown, small: str, up_to: int) -> None:
+    """Measure at each size up to `up_to` reports, beside a small store made at the URL `small`."""
     settle_collector()
-    seq, copies, points = FIRST, 0, list[dict[str, object]]()
+    points = list[dict[str, float]]()
     for size in (one for one in SIZES if one <= up_to):
         begun = time.perf_counter()
-        wanted = size // (VEHICLES * FIRST) - 1
-        if wanted > copies:
-            grow(engine, range(copies + 1, wanted + 1))
-            copies = wanted
+        large.grow_to(size)
         grown_s = time.perf_counter() - begun
-        list(stored(intake, arrivals(seq + 1, seq + 1)))  # the first after the mass warms the pages
-        took = list(stored(intake, arrivals(seq + 2, seq + 1 + MEASURED)))
-        seq += 1 + MEASURED
+        with opened(small) as engine:
+            here, there = _in_turn(large, Grown(engine))
+            _empty(engine)
         points.append(
             {
-                "stored_reports": queries.stored_counts(engine)["reports"],
-                "mean_us_a_report": round(statistics.fmean(w for w, _ in took) / BATCH * 1e6, 1),
-                "mean_cpu_us_a_report": round(
-                    statistics.fmean(c for _, c in took) / BATCH * 1e6, 1
-                ),
-                "measured_reports": len(took) * BATCH,
+                "stored_reports": queries.stored_counts(large.engine)["reports"],
+                "mean_us_a_report": _us(here, 0),
+                "mean_cpu_us_a_report": _us(here, 1),
+                "small_store_cpu_us_a_report": _us(there, 1),
+                "cpu_to_small_store": round(_us(here, 1) / _us(there, 1), 2),
+                "measured_reports": len(here) * BATCH,
                 "mass_made_in_s": round(grown_s, 1),
             }
         )
-        first = points[0]["mean_cpu_us_a_report"]
-        assert isinstance(first, float)
-        growth = [round(float(str(one["mean_cpu_us_a_report"])) / first, 2) for one in points]
-        kind = engine.dialect.name
-        keep(
-            "growth",
-            {"database": kind, "vehicles": VEHICLES, "curve": points, "cpu_to_the_first": growth},
-            kind,
-        )
+        kind = large.engine.dialect.name
+        keep("growth", {"database": kind, "vehicles": VEHICLES, "curve": points}, kind)
+
+
+def _in_turn(large: Grown, small: Grown) -> tuple[Times, Times]:
+    pairs = list(zip(large.next_batches(), small.next_batches(), strict=True))
+    return [one for one, _ in pairs], [one for _, one in pairs]
+
+
+def _us(times: Times, which: int) -> float:
+    return round(statistics.fmean(one[which] for one in times) / BATCH * 1e6, 1)
+
+
+def _empty(engine: Engine) -> None:
+    """Take all tables away: the next small store is made anew."""
+    found = MetaData()
+    found.reflect(engine)
+    with write(engine) as connection:
+        found.drop_all(connection)
 
 
 if __name__ == "__main__":
