@@ -75,7 +75,7 @@ def test_a_broken_answer_counts_as_none_and_harms_nothing_after_it(steps):
         assert played.missed is None
         again = at.play("7DF?", "7E8 02 43 00")
         # Longer than P2: the trace is played by a thread, on a machine that may be busy.
-        answers = at.link.ask(b"\x03", timeout_s=0.5)
+        answers = at.link.ask(b"\x03", timeout_s=1)
         assert answers == {"7E8": b"\x43\x00", "7E9": b"\x43\x00"}
         again.close()
 

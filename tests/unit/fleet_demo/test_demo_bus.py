@@ -107,4 +107,7 @@ def test_the_listener_counts_requests_and_not_the_ordinary_traffic(fleet: Fleet)
         hear(tester, lambda frames: len(frames) >= 4)
         ask(tester, "01 00")
         hear(tester, lambda frames: bool(answers(frames)))
+        end = time.monotonic() + PATIENCE_S
+        while not listener.requests and time.monotonic() < end:  # it counts in a thread of its own
+            time.sleep(0.01)
     assert dict(listener.requests) == {1: 1}
