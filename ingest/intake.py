@@ -14,7 +14,6 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from typing import TYPE_CHECKING, TypeVar
 
 from gateway import contract
@@ -42,16 +41,16 @@ AT_ONCE = 100
 NAMED_S = 60.0
 """How long receipts name what was set aside; a gateway sends what is not receipted after that."""
 _Result = TypeVar("_Result")
-_TOPIC = re.compile(
-    rf"{contract.ROOT}/([0-9a-f]{{2}})/([a-z0-9][a-z0-9-]{{0,31}})/(report|presence)"
-)
+_ANY_SHARD = re.compile(rf"{contract.ROOT}/[0-9a-f]{{2}}/([a-z0-9][a-z0-9-]{{0,31}})/\w+")
 
 
-@lru_cache(maxsize=contract.KNOWN_GATEWAYS)
 def _sender(topic: str) -> str | None:
-    """Whose allowance a message counts against; what has none goes to the dead letters."""
-    match = _TOPIC.fullmatch(topic)
-    return match[2] if match else None
+    """Whose allowance a message counts against, also in a wrong shard; None where no one's is."""
+    try:
+        return contract.parse_topic(topic).gateway
+    except contract.ContractError:
+        match = _ANY_SHARD.fullmatch(topic)
+        return match[1] if match else None
 
 
 class Intake:
