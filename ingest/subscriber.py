@@ -205,19 +205,21 @@ class Subscriber:
     def run(self, stop: threading.Event) -> None:
         """Serve until `stop` is set, reconnecting with jittered back-off."""
         pause = BACKOFF_S[0]
-        while not stop.is_set() and not self.abandoned:
-            self.beat_s = time.monotonic()
-            try:
-                self._connect()
-                if self._serve(stop):
-                    pause = BACKOFF_S[0]
-            except (OSError, StoreTrouble) as error:
-                log.warning("ingest pauses: %s", error)
-                self._drop()
-            if not stop.is_set() and not self.abandoned:
-                stop.wait(random.uniform(0, pause))  # noqa: S311 - jitter, not a secret
-                pause = min(BACKOFF_S[1], pause * 2)
-        self._drop()
+        try:
+            while not stop.is_set() and not self.abandoned:
+                self.beat_s = time.monotonic()
+                try:
+                    self._connect()
+                    if self._serve(stop):
+                        pause = BACKOFF_S[0]
+                except (OSError, StoreTrouble) as error:
+                    log.warning("ingest pauses: %s", error)
+                    self._drop()
+                if not stop.is_set() and not self.abandoned:
+                    stop.wait(random.uniform(0, pause))  # noqa: S311 - jitter, not a secret
+                    pause = min(BACKOFF_S[1], pause * 2)
+        finally:  # a loop that dies of a fault leaves no connection behind
+            self._drop()
 
     def abandon(self) -> None:
         """Never acknowledge again, and end soon: another subscriber takes over. From any thread."""

@@ -24,11 +24,8 @@ LIMIT_S = 60.0
 KILLS = 100
 AT_ONCE = 20
 
-# A thread that ends by an exit, and an error inside paho's callback: both are meant here.
-pytestmark = [
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning"),
-    pytest.mark.filterwarnings("ignore:unclosed <socket:ResourceWarning"),
-]
+# A thread that ends by an exit is meant here.
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 
 
 def _judge(death: Death) -> None:
