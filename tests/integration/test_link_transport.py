@@ -68,14 +68,14 @@ BROKEN = {
 
 @pytest.mark.parametrize("steps", BROKEN.values(), ids=BROKEN.keys())
 def test_a_broken_answer_counts_as_none_and_harms_nothing_after_it(steps):
-    with bench({0x7E9: says(x0902=VIN, x03="4300")}) as at:
+    with bench({0x7E9: says(x0902=VIN)}) as at:
         played = at.play(*steps)
-        assert at.link.ask(b"\x09\x02") == {"7E9": bytes.fromhex(VIN)}
+        assert at.link.ask(b"\x09\x02", timeout_s=0.5) == {"7E9": bytes.fromhex(VIN)}
         played.close()
         assert played.missed is None
-        again = at.play("7DF?", "7E8 02 43 00")
-        # Longer than P2: the trace is played by a thread, on a machine that may be busy.
-        answers = at.link.ask(b"\x03", timeout_s=1)
+        # The ECU that is waited for answers last: an ask may end before one never heard of speaks.
+        again = at.play("7DF?", "7E8 02 43 00", "7E9 02 43 00")
+        answers = at.link.ask(b"\x03", timeout_s=PATIENT_S)
         assert answers == {"7E8": b"\x43\x00", "7E9": b"\x43\x00"}
         again.close()
 
