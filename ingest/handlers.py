@@ -23,6 +23,7 @@ from ingest.store.dead_letters import DeadLetter
 from ingest.store.fold_memory import FoldMemory
 from ingest.store.history import NOWHERE, Place, Received
 from ingest.store.rebuilding import RebuildResult, bring_up_to_date, rebuild
+from ingest.store.report_keys import Key
 from ingest.store.report_order import Placed, position_of
 from ingest.store.sweeping import SweepResult, sweep
 from ingest.store.times import to_ms
@@ -165,7 +166,7 @@ def _read_report(item: Arrival, gateway: str) -> Received:
         raise _Refused(gateway, reasons) from error
     _same_gateway(gateway, report.gateway)
     key = (gateway, report.journal, report.seq)
-    return Received(report, item.body, contract.digest(item.body), to_ms(item.received_at), key)
+    return Received(report, item.body, to_ms(item.received_at), key)
 
 
 def _read_presence(item: Arrival, gateway: str) -> contract.Presence | Outcome:
@@ -194,12 +195,12 @@ def _store(
     readings: Sequence[Reading],
     memory: FoldMemory,
 ) -> tuple[list[Outcome], folding.Written | None]:
-    first: dict[history.Key, Received] = {}
+    first: dict[Key, Received] = {}
     for reading in readings:
         if isinstance(reading, Received):
             first.setdefault(reading.key, reading)
     journals = history.journals_of(connection, first.values())
-    known = history.known_digests(connection, first.values(), journals)
+    known = history.known_bodies(connection, first.values(), journals)
     fresh = [one for key, one in first.items() if key not in known]
     unlisted, written = set[str](), None
     if fresh:
@@ -212,7 +213,7 @@ def _store(
                 status: Status = "not in the vehicle list" if gateway in unlisted else "stored"
                 outcomes.append(Outcome(status, gateway))
                 continue
-            if reading.digest == known.get(key, first[key].digest):
+            if reading.body == known.get(key, first[key].body):
                 outcomes.append(Outcome("duplicate", gateway))
                 continue
             reading = _conflict(reading)
@@ -270,7 +271,7 @@ def _store_reports(
             placed.setdefault(fit.vehicle_id, []).append(Placed(position, item.report))
             names[fit.vehicle_id] = fit.vin
 
-    def insert_reports(observed: Mapping[history.Key, int]) -> None:
+    def insert_reports(observed: Mapping[Key, int]) -> None:
         places = [
             _place(fit, observed.get(item.key)) for item, fit in zip(items, owners, strict=True)
         ]

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import settings
 
 from gateway.contract import BROKER_LIMIT
+from ingest.store import report_keys
 from tests.support.services import (
     HOST,
     RunningBroker,
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 # The same examples in every run, and no clock: a slow machine is no fault of the code.
 settings.register_profile("house", derandomize=True, deadline=None)
 settings.load_profile("house")
+# Few, so that gathered keys move in small tests, too, and while ingest is killed.
+report_keys.GATHERED = 64
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -10,7 +10,8 @@ from sqlalchemy import Connection, func, insert, literal_column, select, update
 from gateway.contract import ASK_LIFE_S
 from ingest.domain.asking import Heard
 from ingest.store.intake_schema import ask
-from ingest.store.schema import gateway_journal, lost_reports, report, report_key, vehicle
+from ingest.store.report_keys import newest_row_id
+from ingest.store.schema import gateway_journal, lost_reports, report, vehicle
 
 LIFE_MS = ASK_LIFE_S * 1000
 
@@ -74,13 +75,8 @@ def heard_since(connection: Connection, since: int) -> Iterator[tuple[str, Heard
 
 
 def _heard(connection: Connection, gateway: str, journal: str) -> Heard | None:
-    query = (
-        select(report.c.reason, report.c.vehicle_id)
-        .join(report_key, report_key.c.report_id == report.c.id)
-        .where(report_key.c.gateway == gateway, report_key.c.journal == journal)
-        .order_by(report_key.c.seq.desc())
-        .limit(1)
-    )
+    row_id = newest_row_id(connection, gateway, journal)
+    query = select(report.c.reason, report.c.vehicle_id).where(report.c.id == row_id)
     newest = connection.execute(query).one_or_none()
     if newest is None or newest.vehicle_id is None:
         return None  # whoever is not in the vehicle list has no picture to fill

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, Row, Select, bindparam, select, update
 
 from gateway import contract
+from ingest.store import report_keys
 from ingest.store.report_order import Run, note_journals, position_of
-from ingest.store.schema import gateway_journal, report, report_key
+from ingest.store.schema import gateway_journal, report
 from ingest.store.vehicles import Fitting, fittings_of, owner
 
 
@@ -24,16 +25,10 @@ def reassign(connection: Connection, gateways: Iterable[str]) -> set[int]:
 
 
 def _reassign_one(connection: Connection, gateway: str, fittings: list[Fitting]) -> set[int]:
-    query = (
-        select(report.c.id, report.c.vehicle_id, report.c.fitted_from, report.c.body)
-        .join(report_key, report_key.c.report_id == report.c.id)
-        .where(report_key.c.gateway == gateway)
-        .execution_options(yield_per=500)
-    )
     touched: set[int] = set()
     changes: list[dict[str, Any]] = []
     runs: set[tuple[int, Run, str]] = set()
-    for row in connection.execute(query):
+    for row in _reports_of(connection, gateway):
         message = contract.decode_report(row.body)
         fit = owner(message, fittings)
         now = (fit.vehicle_id, fit.fitted_from) if fit else (None, None)
@@ -52,6 +47,17 @@ def _reassign_one(connection: Connection, gateway: str, fittings: list[Fitting])
         )
         connection.execute(statement, changes)
     return touched
+
+
+def _reports_of(connection: Connection, gateway: str) -> Iterator[Row[Any]]:
+    for keys in report_keys.tables(connection):
+        query: Select[Any] = (
+            select(report.c.id, report.c.vehicle_id, report.c.fitted_from, report.c.body)
+            .join(keys, keys.c.report_id == report.c.id)
+            .where(keys.c.gateway == gateway)
+            .execution_options(yield_per=500)
+        )
+        yield from connection.execute(query)
 
 
 def known_gateways(connection: Connection) -> list[str]:

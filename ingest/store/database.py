@@ -294,6 +294,11 @@ def revision_if_ours(connection: Connection, shown: str) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
+def one_writer(connection: Connection) -> bool:
+    """Whether nobody else can write until a writing transaction ends: SQLite."""
+    return connection.dialect.name == "sqlite"
+
+
 @contextmanager
 def write(engine: Engine) -> Iterator[Connection]:
     """One writing transaction: committed at the end, rolled back on any exception.

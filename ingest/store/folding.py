@@ -20,8 +20,8 @@ from ingest.domain.episodes import Episode, VehicleState
 from ingest.store import alert_log, bulk, cycle_log, episode_log, fold_states
 from ingest.store.fold_memory import FoldMemory, new_stamp
 from ingest.store.fold_states import BEGINNING, Checkpoint, Position, decode_state
-from ingest.store.history import Key
 from ingest.store.projections import ProjectionWriter, alike, rows_of, stored_rows
+from ingest.store.report_keys import Key
 from ingest.store.report_order import Placed, Run, note_journals, stored_reports
 from ingest.store.schema import report, vehicle_state
 from ingest.store.vehicles import vins

@@ -9,33 +9,15 @@ from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import UNSET
-from sqlalchemy import (
-    BindParameter,
-    Connection,
-    Row,
-    bindparam,
-    delete,
-    select,
-    tuple_,
-    update,
-)
+from sqlalchemy import Connection, Row, delete, select, update
 
 from gateway import contract
 from ingest.domain.observed import wakes_at
-from ingest.store import bulk
-from ingest.store.schema import (
-    gateway_journal,
-    lost_reports,
-    presence,
-    report,
-    report_key,
-)
+from ingest.store import bulk, report_keys
+from ingest.store.report_keys import Key
+from ingest.store.schema import gateway_journal, lost_reports, presence, report
 from ingest.store.spans import Span, gaps_below, holds, merge, through
 
-Key = tuple[str, str, int]
-"""(gateway, journal, seq): the identity of a report."""
-CHUNK = 300
-"""Keys asked for in one statement: SQLite bounds the depth of an OR and the number of values."""
 ALSO_LIMIT = 256
 _spans = msgspec.json.Decoder(list[Span])
 
@@ -45,11 +27,8 @@ class Received(msgspec.Struct, gc=False, frozen=True):
 
     report: contract.Report
     body: bytes
-    digest: str
     received_at: int
-
     key: Key
-    """The identity of the report."""
 
 
 class Place(NamedTuple):
@@ -75,42 +54,31 @@ def journals_of(connection: Connection, items: Iterable[Received]) -> Journals:
     return journal_spans(connection, {item.key[:2] for item in items})
 
 
-def known_digests(
+def known_bodies(
     connection: Connection, items: Iterable[Received], journals: Journals
-) -> dict[Key, str]:
-    """The digests of those reports whose key is stored already.
+) -> dict[Key, bytes]:
+    """The stored bodies of those reports whose key is stored already.
 
     What is stored stands in its journal, so only a number that its journal has is looked up.
     """
     asked = [item.key for item in items if holds(journals.get(item.key[:2], ()), item.key[2])]
-    return _digests(connection, asked)
-
-
-def _digests(connection: Connection, wanted: Sequence[Key]) -> dict[Key, str]:
-    found: dict[Key, str] = {}
-    columns = (report_key.c.gateway, report_key.c.journal, report_key.c.seq)
-    for start in range(0, len(wanted), CHUNK):
-        asked: BindParameter[list[Key]] = bindparam(
-            "keys", wanted[start : start + CHUNK], expanding=True
-        )
-        query = select(*columns, report_key.c.digest).where(tuple_(*columns).in_(asked))
-        for row in connection.execute(query):
-            found[row.gateway, row.journal, row.seq] = row.digest
-    return found
+    rows = report_keys.row_ids(connection, asked)
+    columns = (report.c.id, report.c.body)
+    bodies = dict(bulk.select_in(connection, columns, report.c.id, rows.values()))
+    return {key: bytes(bodies[row_id]) for key, row_id in rows.items()}
 
 
 _REPORT = (
     "id", "gateway", "journal", "seq", "vehicle_id", "fitted_from", "journal_created_at",
     "taken_at", "observed_at", "received_at", "reason", "body",
 )  # fmt: skip
-_REPORT_KEY = ("gateway", "journal", "seq", "digest", "received_at", "report_id")
 
 
 def add_reports(connection: Connection, items: Sequence[Received], places: Sequence[Place]) -> None:
     """Store new reports, each as one row with the bytes as received, and their keys.
 
-    `report_key` is the only judge of duplicates: a key that another writer stored meanwhile breaks
-    the transaction, and the next attempt sees it.
+    The key is the only judge of duplicates: one that another writer stored meanwhile breaks the
+    transaction, and the next attempt sees it.
     """
     rows, keys = [], []
     ids = bulk.draw_ids(connection, report, len(items))
@@ -124,9 +92,9 @@ def add_reports(connection: Connection, items: Sequence[Received], places: Seque
                 place.observed_at, item.received_at, message.reason, item.body,
             )
         )  # fmt: skip
-        keys.append((*item.key, item.digest, item.received_at, row_id))
+        keys.append((*item.key, row_id))
     bulk.insert_values(connection, report, _REPORT, rows)
-    bulk.insert_values(connection, report_key, _REPORT_KEY, keys)
+    report_keys.add(connection, keys)
 
 
 def add_to_journals(

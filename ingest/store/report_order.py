@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import msgspec
 from sqlalchemy import Connection, select
 
 from gateway import contract
-from ingest.store import bulk
+from ingest.store import bulk, report_keys
 from ingest.store.fold_states import Position
-from ingest.store.schema import report, report_key, vehicle_journal
+from ingest.store.schema import report, vehicle_journal
 
 Run = tuple[int, int, str]
 """(fitting start, journal_created_at, journal): the reports of one journal in one fitting."""
@@ -95,14 +96,15 @@ def _places(
     observed: tuple[int, int] | None,
 ) -> Iterator[tuple[Position, int]]:
     """Place and row id of each report after a place (and of a time), in no order."""
-    for (gateway, journal), above in _journals(connection, vehicle_id, after).items():
+    found = _journals(connection, vehicle_id, after).items()
+    for keys, ((gateway, journal), above) in product(report_keys.tables(connection), found):
         query = (
             select(report.c.id, report.c.fitted_from, report.c.journal_created_at, report.c.seq)
-            .join_from(report_key, report, report.c.id == report_key.c.report_id)
+            .join_from(keys, report, report.c.id == keys.c.report_id)
             .where(
-                report_key.c.gateway == gateway,
-                report_key.c.journal == journal,
-                report_key.c.seq > above,
+                keys.c.gateway == gateway,
+                keys.c.journal == journal,
+                keys.c.seq > above,
                 report.c.vehicle_id == vehicle_id,
             )
         )

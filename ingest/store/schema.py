@@ -99,15 +99,17 @@ technician = Table(
     Column("skills", Text, nullable=False),  # JSON list
 )
 
-report_key = Table(
-    "report_key",
-    metadata,
-    Column("gateway", String(32), primary_key=True),
-    Column("journal", String(36), primary_key=True),
-    Column("seq", BigInteger, primary_key=True, autoincrement=False),
-    Column("digest", String(64), nullable=False),
-    Column("received_at", Millis, nullable=False),
-    Column("report_id", BigInteger, nullable=False, server_default="0"),
+report_key, report_key_recent = (  # see `ingest.store.report_keys`
+    Table(
+        name,
+        metadata,
+        Column("gateway", String(32), primary_key=True),
+        Column("journal", String(36), primary_key=True),
+        Column("seq", BigInteger, primary_key=True, autoincrement=False),
+        Column("report_id", BigInteger, nullable=False),
+        sqlite_with_rowid=False,  # nothing but its key's index: the row stands there once
+    )
+    for name in ("report_key", "report_key_recent")
 )
 
 _IS_UNLISTED, _IS_FULL = text("vehicle_id IS NULL"), text("reason = 'full'")

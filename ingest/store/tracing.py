@@ -10,6 +10,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Row, and_, or_, select
 
 from gateway import contract
+from ingest.store import report_keys
 from ingest.store.history import ALSO_LIMIT, journal_spans
 from ingest.store.intake_schema import held_back
 from ingest.store.schema import (
@@ -20,7 +21,6 @@ from ingest.store.schema import (
     lost_reports,
     presence,
     report,
-    report_key,
     vehicle,
     vehicle_state,
 )
@@ -90,18 +90,10 @@ def _in_journal(connection: Connection, gateway: str, journal: str, seq: int) ->
     done = through(spans)
     named = [span for span in spans if span[0] > done][:ALSO_LIMIT]
     receipted = seq <= done or any(first <= seq <= last for first, last in named)
-    stored = connection.execute(
-        select(report, report_key.c.digest, vehicle.c.unit, vehicle.c.vin)
-        .join(report_key, report_key.c.report_id == report.c.id)
-        .outerjoin(vehicle, vehicle.c.id == report.c.vehicle_id)
-        .where(
-            report_key.c.gateway == gateway,
-            report_key.c.journal == journal,
-            report_key.c.seq == seq,
-        )
-    ).one_or_none()
-    if stored is not None:
-        return _stored(connection, stored, receipted)
+    key = (gateway, journal, seq)
+    row_id = report_keys.row_ids(connection, [key]).get(key)
+    if row_id is not None:
+        return _stored(connection, row_id, receipted)
     lost = select(lost_reports.c.found_at).where(
         lost_reports.c.gateway == gateway,
         lost_reports.c.journal == journal,
@@ -120,7 +112,12 @@ def _kept(connection: Connection, gateway: str, journal: str) -> int:
     return connection.execute(query).scalar_one_or_none() or 0
 
 
-def _stored(connection: Connection, row: Row[Any], receipted: bool) -> Traced:
+def _stored(connection: Connection, row_id: int, receipted: bool) -> Traced:
+    row = connection.execute(
+        select(report, vehicle.c.unit, vehicle.c.vin)
+        .outerjoin(vehicle, vehicle.c.id == report.c.vehicle_id)
+        .where(report.c.id == row_id)
+    ).one()
     message = contract.decode_report(bytes(row.body))
     differs = None
     if row.vin is not None and isinstance(message.vin, str) and message.vin != row.vin:
@@ -132,7 +129,7 @@ def _stored(connection: Connection, row: Row[Any], receipted: bool) -> Traced:
         taken_at=row.taken_at,
         observed_at=row.observed_at,
         reason=row.reason,
-        digest=row.digest,
+        digest=contract.digest(row.body),
         receipted=receipted,
         unit=row.unit,
         folded=row.vehicle_id is not None and _folded(connection, row),

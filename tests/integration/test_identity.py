@@ -21,10 +21,11 @@ from ingest import queries
 from ingest.arrival import Arrival
 from ingest.handlers import store_batch
 from ingest.store.database import read
-from ingest.store.schema import report, report_key
+from ingest.store.schema import report
 from ingest.store.tracing import trace
 from tests.support.reports import NOW, journal_of, load, opened, store, vehicle, vin
 from tests.support.reports import report as make
+from tests.support.stored_keys import stored_keys
 
 OWN, OTHER, UNLISTED = "gw-0001", "gw-0002", "gw-0009"
 
@@ -98,8 +99,7 @@ def test_each_combination_is_stored_set_aside_or_a_security_event_as_the_contrac
         kept += status in ("stored", "not in the vehicle list")
         if security is not None:
             expected_events.append((security, case.topic))
-    with read(engine) as connection:
-        assert len(connection.execute(select(report_key.c.seq)).all()) == kept
+    assert len(stored_keys(engine)) == kept
     events = [(one.kind, one.gateway) for one in queries.security_events(engine)]
     assert sorted(events, key=str) == sorted(expected_events, key=str)
     # Payload, topic and reason stay with what was set aside; repeats are counted, not kept again.

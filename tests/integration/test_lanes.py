@@ -15,7 +15,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 
 from gateway import contract
 from ingest.__main__ import main
@@ -26,9 +26,9 @@ from ingest.lanes import NUMBERS, Lane, all_lanes, parse_lane
 from ingest.service import Service
 from ingest.store.database import read, write
 from ingest.store.lane_record import LanesDiffer, begin_change, lane_record
-from ingest.store.schema import report_key
 from tests.support.reports import load, opened, report, vehicle
 from tests.support.services import RunningBroker
+from tests.support.stored_keys import stored_keys
 
 WAIT_S = 15.0
 VEHICLES = 24
@@ -107,9 +107,7 @@ def change(engine: Engine, broker: RunningBroker, lanes: int) -> int:
 
 def stored(engine: Engine) -> list[tuple[str, int]]:
     """Every report stored, each as often as it stands there."""
-    with read(engine) as connection:
-        rows = connection.execute(select(report_key.c.gateway, report_key.c.seq)).all()
-    return [(row.gateway, row.seq) for row in rows]
+    return [(row.gateway, row.seq) for row in stored_keys(engine)]
 
 
 def until_all_is_stored(engine: Engine, fleet: Fleet) -> None:

@@ -26,6 +26,7 @@ from sqlalchemy import (
     Numeric,
     Table,
     create_engine,
+    delete,
     func,
     insert,
     inspect,
@@ -33,12 +34,14 @@ from sqlalchemy import (
     update,
 )
 
+from gateway import contract
 from ingest import handlers
+from ingest.store import report_keys
 from ingest.store.database import migrations, open_database, read, write
 from ingest.store.rebuilding import snapshot
-from ingest.store.schema import metadata
+from ingest.store.schema import metadata, report_key, report_key_recent
 from tests.support.filled_store import fill
-from tests.support.reports import NOW, opened
+from tests.support.reports import NOW, gateway_name, opened
 
 FOLD_AGAIN = ("vehicle_state", "fold_version")
 """What a migration may change of a row that stays: it orders the vehicle to be folded again."""
@@ -65,9 +68,20 @@ def editions() -> list[str]:
 
 
 def fill_every_column(engine: Engine) -> None:
-    """Two rows in every table that is empty, and a value in every column that has none."""
+    """Two rows in every table that is empty, and a value in every column that has none.
+
+    But no key without a report: some of the real ones move where such a table may hold any.
+    """
+    others = [one for one in metadata.sorted_tables if one not in (report_key, report_key_recent)]
     with write(engine) as connection:
-        for table in metadata.sorted_tables:
+        if report_key_recent in report_keys.tables(connection):
+            older = report_key_recent.c.gateway == gateway_name(1)
+            chosen = select(report_key_recent).where(older)
+            connection.execute(insert(report_key).from_select(list(report_key.c), chosen))
+            connection.execute(delete(report_key_recent).where(older))
+        for table in report_keys.tables(connection):
+            assert _count(connection, table)
+        for table in others:
             if not _count(connection, table):
                 rows = [{c.name: _value(connection, c, n) for c in table.columns} for n in (1, 2)]
                 connection.execute(insert(table), rows)
@@ -78,7 +92,7 @@ def fill_every_column(engine: Engine) -> None:
                     value = _value(connection, column, 1)
                     change = update(table).where(one == first).values({column.name: value})
                     connection.execute(change)
-        for table in metadata.sorted_tables:
+        for table in others:
             for column in table.columns:
                 assert connection.execute(select(func.count(column))).scalar(), column
 
@@ -117,7 +131,7 @@ def rows_in(engine: Engine) -> Rows:
     found = MetaData()
     with read(engine) as connection:
         found.reflect(connection)
-        return {
+        rows = {
             table.name: (
                 tuple(column.name for column in table.columns),
                 [tuple(row) for row in connection.execute(select(table))],
@@ -125,6 +139,33 @@ def rows_in(engine: Engine) -> Rows:
             for table in found.sorted_tables
             if table.name != "alembic_version"
         }
+    return _as_one(rows)
+
+
+def _as_one(rows: Rows) -> Rows:
+    """The keys of reports in one table, each with what its report says: as older editions have it.
+
+    A newer one keeps no digest (it follows from the body), and keys that are new by themselves.
+    """
+    columns, keys = rows["report_key"]
+    if "digest" in columns:
+        return rows
+    report_columns, reports = rows["report"]
+    place = report_columns.index
+    told = {
+        one[place("id")]: (contract.digest(one[place("body")]), one[place("received_at")])
+        for one in reports
+    }
+    all_keys = [*keys, *rows["report_key_recent"][1]]
+    at = columns.index("report_id")
+    return {
+        **rows,
+        "report_key": (
+            (*columns, "digest", "received_at"),
+            [(*one, *told[one[at]]) for one in all_keys],
+        ),
+        "report_key_recent": (columns, []),
+    }
 
 
 def only(rows: Rows, like: Rows) -> Rows:

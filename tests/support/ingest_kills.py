@@ -29,6 +29,7 @@ from ingest.store.database import read
 from ingest.store.schema import report
 from tests.support.reports import NOW, history, load, opened, vehicle
 from tests.support.services import RunningBroker
+from tests.support.stored_keys import stored_keys
 
 GATEWAYS = 20
 BURST = 4
@@ -221,6 +222,8 @@ def _compare(count: Count, stream: Stream, url: str) -> Count:
         with read(engine) as connection:
             count.integrity = _integrity(connection)
         count.differences = len(rebuild(engine, check=True, now=NOW).differences)
+        found = [(row.gateway, row.seq) for row in stored_keys(engine)]
+        count.differences += sorted(found) != sorted(rows)
     keys = set(rows)
     count.attempted, count.receipted = stream.sent, stream.receipted
     count.doubled = len(rows) - len(keys)
