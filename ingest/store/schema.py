@@ -107,13 +107,12 @@ report_key, report_key_recent = (  # see `ingest.store.report_keys`
         Column("journal", String(36), primary_key=True),
         Column("seq", BigInteger, primary_key=True, autoincrement=False),
         Column("report_id", BigInteger, nullable=False),
-        sqlite_with_rowid=False,  # nothing but its key's index: the row stands there once
+        sqlite_with_rowid=False,  # the row stands in its key's index and nowhere else
     )
     for name in ("report_key", "report_key_recent")
 )
 
 _IS_UNLISTED, _IS_FULL = text("vehicle_id IS NULL"), text("reason = 'full'")
-
 report = Table(
     "report",
     metadata,
@@ -129,8 +128,7 @@ report = Table(
     Column("received_at", Millis, nullable=False),
     Column("reason", String(16), nullable=False),
     Column("body", LargeBinary, nullable=False),
-    # Found by `report_key` and `vehicle_journal`. An index that holds every report costs a page of
-    # its own for each gateway of a batch, so these hold few of them.
+    # Found by key and by `vehicle_journal`. An index of every report is dear: these hold few.
     Index(
         "report_unlisted", "gateway", sqlite_where=_IS_UNLISTED, postgresql_where=_IS_UNLISTED
     ),

@@ -75,10 +75,10 @@ def fill_every_column(engine: Engine) -> None:
     others = [one for one in metadata.sorted_tables if one not in (report_key, report_key_recent)]
     with write(engine) as connection:
         if report_key_recent in report_keys.tables(connection):
-            older = report_key_recent.c.gateway == gateway_name(1)
-            chosen = select(report_key_recent).where(older)
-            connection.execute(insert(report_key).from_select(list(report_key.c), chosen))
-            connection.execute(delete(report_key_recent).where(older))
+            chosen = report_key.c.gateway == gateway_name(1)
+            keys = select(report_key).where(chosen)
+            connection.execute(insert(report_key_recent).from_select(list(report_key.c), keys))
+            connection.execute(delete(report_key).where(chosen))
         for table in report_keys.tables(connection):
             assert _count(connection, table)
         for table in others:
