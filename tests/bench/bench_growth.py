@@ -2,20 +2,21 @@
 
     python -m tests.bench.bench_growth [--up-to 5000000] [--databases URL URL]
 
-The first five thousand reports of 1,000 vehicles take the real path. The mass is then made of rows
-copied inside the database: the vehicles' own keys, reports, events and driving cycles again and
-again, under an older journal of each gateway, so that every table and index grows as it would. At
-each size the next reports of all vehicles take the real path in batches (decode, fold, alerts,
-commit, receipts; no broker), and the same ones go, batch by batch in turn, into a store of ten
-thousand made anew: the limit, measured at the same time on the same machine. What is kept: means,
-with the moving of the write-ahead log in them, and the ratios to the small store, by the clock and
-of this process's time (on PostgreSQL the server's own work is in the first alone).
+Each store is made anew. The first five thousand reports of 1,000 vehicles take the real path. The
+mass is then made of rows copied inside the database: the vehicles' own keys, reports, events and
+driving cycles again and again, under an older journal of each gateway, so that every table and
+index grows as it would. The next reports of all vehicles then take the real path in batches
+(decode, fold, alerts, commit, receipts; no broker), and the very same ones go, batch by batch in
+turn, into a store of ten thousand: the limit, measured at the same time on the same machine. What
+is kept: means, with the moving of the write-ahead log in them, and the ratios to the small store,
+by the clock and of this process's time (on PostgreSQL the server's own work is in the first alone).
 Each size is written to the results as soon as it is measured.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import tempfile
 import time
@@ -129,30 +130,14 @@ def grow(engine: Engine, copies: range) -> None:
         )
 
 
-class Grown:
-    """A store of ten thousand reports that can be grown, and what the next reports cost there."""
-
-    def __init__(self, engine: Engine) -> None:
-        load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
-        self.engine = engine
-        self._intake = Intake(engine, SystemClock(), Metrics())
-        self._seq, self._copies = FIRST, 0
-        list(stored(self._intake, arrivals(1, FIRST)))
-        self.grow_to(SIZES[0])
-
-    def grow_to(self, size: int) -> None:
-        """Copy until there are so many reports."""
-        wanted = size // (VEHICLES * FIRST) - 1
-        if wanted > self._copies:
-            grow(self.engine, range(self._copies + 1, wanted + 1))
-            self._copies = wanted
-
-    def next_batches(self) -> Iterator[tuple[float, float]]:
-        """Store the next reports in batches; yield the seconds of each as `stored` does."""
-        warm, seq = self._seq + 1, self._seq + 1 + MEASURED
-        self._seq = seq
-        list(stored(self._intake, arrivals(warm, warm)))  # the first ones warm the pages
-        yield from stored(self._intake, arrivals(warm + 1, seq))
+def made(engine: Engine, size: int) -> Intake:
+    """Make a store of so many reports in an empty database; what stores the next ones in it."""
+    load(engine, *(vehicle(number) for number in range(1, VEHICLES + 1)))
+    intake = Intake(engine, SystemClock(), Metrics())
+    list(stored(intake, arrivals(1, FIRST)))
+    grow(engine, range(1, size // (VEHICLES * FIRST)))
+    list(stored(intake, arrivals(FIRST + 1, FIRST + 1)))  # the first next ones warm the pages
+    return intake
 
 
 def main() -> None:
@@ -164,42 +149,39 @@ def main() -> None:
     )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-growth-") as name:
-        large, small = options.databases or (f"sqlite:///{name}/{one}.sqlite3" for one in "ls")
-        with opened(large) as engine:
-            curve(Grown(engine), small, options.up_to)
+        settle_collector()
+        points = list[dict[str, float]]()
+        for size in (one for one in SIZES if one <= options.up_to):
+            new = [f"sqlite:///{name}/{which}-{size}.sqlite3" for which in ("large", "small")]
+            large, small = options.databases or new
+            with opened(large) as here, opened(small) as there:
+                points.append(measured(here, there, size))
+                kind = here.dialect.name
+                keep("growth", {"database": kind, "vehicles": VEHICLES, "curve": points}, kind)
+                _empty(here)
+                _empty(there)
 
 
-def curve(large: Grown, small: str, up_to: int) -> None:
-    """Measure at each size up to `up_to` reports, beside a small store made at the URL `small`."""
-    settle_collector()
-    points = list[dict[str, float]]()
-    for size in (one for one in SIZES if one <= up_to):
-        begun = time.perf_counter()
-        large.grow_to(size)
-        grown_s = time.perf_counter() - begun
-        with opened(small) as engine:
-            here, there = _in_turn(large, Grown(engine))
-            _empty(engine)
-        points.append(
-            {
-                "stored_reports": queries.stored_counts(large.engine)["reports"],
-                "mean_us_a_report": _us(here, 0),
-                "mean_cpu_us_a_report": _us(here, 1),
-                "small_store_us_a_report": _us(there, 0),
-                "small_store_cpu_us_a_report": _us(there, 1),
-                "to_small_store": round(_us(here, 0) / _us(there, 0), 2),
-                "cpu_to_small_store": round(_us(here, 1) / _us(there, 1), 2),
-                "measured_reports": len(here) * BATCH,
-                "mass_made_in_s": round(grown_s, 1),
-            }
-        )
-        kind = large.engine.dialect.name
-        keep("growth", {"database": kind, "vehicles": VEHICLES, "curve": points}, kind)
-
-
-def _in_turn(large: Grown, small: Grown) -> tuple[Times, Times]:
-    pairs = list(zip(large.next_batches(), small.next_batches(), strict=True))
-    return [one for one, _ in pairs], [one for _, one in pairs]
+def measured(large: Engine, small: Engine, size: int) -> dict[str, float]:
+    """What the next reports cost in a store of `size` reports, beside the same in a small one."""
+    begun = time.perf_counter()
+    pair = made(large, size), made(small, SIZES[0])
+    made_s = time.perf_counter() - begun
+    os.sync()  # so that the disk is not busy with what was made while the next ones are measured
+    next_ones = arrivals(FIRST + 2, FIRST + 1 + MEASURED)
+    both = list(zip(*(stored(intake, next_ones) for intake in pair), strict=True))
+    here, there = [one for one, _ in both], [one for _, one in both]
+    return {
+        "stored_reports": queries.stored_counts(large)["reports"],
+        "mean_us_a_report": _us(here, 0),
+        "mean_cpu_us_a_report": _us(here, 1),
+        "small_store_us_a_report": _us(there, 0),
+        "small_store_cpu_us_a_report": _us(there, 1),
+        "to_small_store": round(_us(here, 0) / _us(there, 0), 2),
+        "cpu_to_small_store": round(_us(here, 1) / _us(there, 1), 2),
+        "measured_reports": len(next_ones),
+        "stores_made_in_s": round(made_s, 1),
+    }
 
 
 def _us(times: Times, which: int) -> float:
