@@ -1,6 +1,6 @@
 """What one report costs as the history grows: from 10 thousand to 5 million stored reports.
 
-    python -m tests.bench.bench_growth [--up-to 5000000] [--databases URL URL]
+    python -m tests.bench.bench_growth [--up-to 5000000] [--postgresql]
 
 Each store is made anew. The first five thousand reports of 1,000 vehicles take the real path. The
 mass is then made of rows copied inside the database: the vehicles' own keys, reports, events and
@@ -18,11 +18,10 @@ from __future__ import annotations
 import argparse
 import os
 import statistics
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
 
-from sqlalchemy import Engine, MetaData, text
+from sqlalchemy import Engine, text
 
 from gateway import contract
 from ingest import queries
@@ -34,6 +33,7 @@ from ingest.metrics import Metrics
 from ingest.store.database import write
 from ingest.subscriber import BATCH
 from tests.support.bench_results import keep
+from tests.support.databases import durable_database
 from tests.support.reports import history, load, opened, vehicle
 
 VEHICLES = 1000
@@ -144,22 +144,20 @@ def main() -> None:
     """Grow, measure at each size, keep the curve."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--up-to", type=int, default=100_000)
-    parser.add_argument(
-        "--databases", nargs=2, help="two empty ones; SQLite in /var/tmp where none are named"
-    )
+    parser.add_argument("--postgresql", action="store_true")
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-growth-") as name:
-        settle_collector()
-        points = list[dict[str, float]]()
-        for size in (one for one in SIZES if one <= options.up_to):
-            new = [f"sqlite:///{name}/{which}-{size}.sqlite3" for which in ("large", "small")]
-            large, small = options.databases or new
-            with opened(large) as here, opened(small) as there:
-                points.append(measured(here, there, size))
-                kind = here.dialect.name
-                keep("growth", {"database": kind, "vehicles": VEHICLES, "curve": points}, kind)
-                _empty(here)
-                _empty(there)
+    kind = "postgresql" if options.postgresql else "sqlite"
+    settle_collector()
+    points = list[dict[str, float]]()
+    for size in (one for one in SIZES if one <= options.up_to):
+        with (
+            durable_database(kind) as large,
+            durable_database(kind) as small,
+            opened(large) as here,
+            opened(small) as there,
+        ):
+            points.append(measured(here, there, size))
+        keep("growth", {"database": kind, "vehicles": VEHICLES, "curve": points}, kind)
 
 
 def measured(large: Engine, small: Engine, size: int) -> dict[str, float]:
@@ -186,14 +184,6 @@ def measured(large: Engine, small: Engine, size: int) -> dict[str, float]:
 
 def _us(times: Times, which: int) -> float:
     return round(statistics.fmean(one[which] for one in times) / BATCH * 1e6, 1)
-
-
-def _empty(engine: Engine) -> None:
-    """Take all tables away: the next small store is made anew."""
-    found = MetaData()
-    found.reflect(engine)
-    with write(engine) as connection:
-        found.drop_all(connection)
 
 
 if __name__ == "__main__":

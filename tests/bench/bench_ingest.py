@@ -46,6 +46,7 @@ from ingest.store.schema import report
 from ingest.subscriber import BATCH, Outgoing, Subscriber
 from tests.support import lean_ingest
 from tests.support.bench_results import keep
+from tests.support.databases import DURABLE
 from tests.support.lean_ingest import Message, Timer, Took
 from tests.support.reports import history, load, opened, vehicle
 from tests.support.services import RunningBroker, running_mosquitto, running_postgres
@@ -55,7 +56,6 @@ LEAN_BATCHES = {"lean_loop": 200, "lean_loop_our_batch": BATCH}
 OURS = "fleet-ingest-0-of-1"
 LINES = ("max_inflight_messages 2000", "set_tcp_nodelay true")
 """As in `ingest/deploy/mosquitto.conf`."""
-DURABLE = ("fsync=on", "synchronous_commit=on", "shared_buffers=512MB", "max_wal_size=4GB")
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,9 @@ measured in the same run, is the fold of that vehicle from its beginning.
 from __future__ import annotations
 
 import argparse
-import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import timedelta
-from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Engine
@@ -31,15 +28,14 @@ from ingest.handlers import FoldMemory
 from ingest.store import folding
 from ingest.store.database import read
 from tests.support.bench_results import keep
+from tests.support.databases import durable_database
 from tests.support.reports import START, ecu, load, opened, report, vehicle, vin
-from tests.support.services import running_postgres
 
 A_DAY = 18
 LATE = {"1 h": 1, "1 day": A_DAY, "7 days": 7 * A_DAY, "30 days": 30 * A_DAY - 1}
 """How many reports came after the late one, by how old it is."""
 LOOKS = 60
 AIM_MS = 300
-DURABLE = ("fsync=on", "synchronous_commit=on", "shared_buffers=512MB")
 
 
 def life(days: int) -> Iterator[Report]:
@@ -128,16 +124,6 @@ def looked_at(engine: Engine, days: int) -> dict[str, object]:
     }
 
 
-@contextmanager
-def _store(server: bool) -> Iterator[str]:
-    with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-bench-") as name:
-        if server:
-            with running_postgres(DURABLE) as url:
-                yield url
-        else:
-            yield f"sqlite:///{Path(name)}/fleet.sqlite3"
-
-
 def main() -> None:
     """Measure lives of 30 days, one year and ten; print and keep."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -147,7 +133,7 @@ def main() -> None:
     kind = "postgresql" if options.postgresql else "sqlite"
     found: dict[str, object] = {"database": kind, "aim": f"record p95 below {AIM_MS} ms"}
     for days in (30, 365, options.years * 365):
-        with _store(options.postgresql) as url, opened(url) as engine:
+        with durable_database(kind) as url, opened(url) as engine:
             found[f"{days} days"] = lived(engine, days)
     keep("long_history", found, kind)
 

@@ -7,6 +7,7 @@ ask for one kind by name.
 from __future__ import annotations
 
 import os
+import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,9 +15,12 @@ from contextlib import contextmanager
 import psycopg
 
 from tests.support.reports import opened
+from tests.support.services import running_postgres
 
 NewUrl = Callable[[], str]
 """Makes one more empty store and returns its URL."""
+DURABLE = ("fsync=on", "synchronous_commit=on", "shared_buffers=512MB", "max_wal_size=4GB")
+"""The settings of a PostgreSQL server that is measured."""
 
 
 def default_kind() -> str:
@@ -25,6 +29,17 @@ def default_kind() -> str:
     if kind not in ("sqlite", "postgresql"):
         raise ValueError(f"FLEET_TEST_DATABASE: {kind!r}, expected sqlite or postgresql")
     return kind
+
+
+@contextmanager
+def durable_database(kind: str) -> Iterator[str]:
+    """An empty database for a bench, on a disk and with the durability of the real thing."""
+    if kind == "postgresql":
+        with running_postgres(DURABLE) as url:
+            yield url
+    else:
+        with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="fleet-bench-") as name:
+            yield f"sqlite:///{name}/fleet.sqlite3"
 
 
 @contextmanager
